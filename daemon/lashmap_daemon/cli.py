@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 PANELS = {
     "At the stand": ("new", "check", "build", "run", "sheet", "serve", "tell", "study", "demo", "simulate"),
     "For the file": (
-        *("list", "review", "compare", "shims", "export", "import", "verify", "rescue", "archive"),
+        *("list", "desk", "review", "compare", "shims", "export", "import", "verify", "rescue", "archive"),
         *("explain", "examples"),
     ),
     "On the network": ("publish", "watch"),
@@ -92,12 +92,13 @@ _new = typer.Typer(cls=_Commands, help="Make a box or stand file by answering qu
 _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "run"): (options.RunOptions, "run:run"),
     (app, "sheet"): (options.SheetOptions, "by_hand:sheet"),
-    (app, "build"): (options.BuildOptions, "build:build"),
+    (app, "build"): (options.BuildOptions, "by_hand:build"),
     (app, "check"): (options.CheckOptions, "check:check"),
     (app, "serve"): (options.ServeOptions, "serve:serve"),
     (app, "publish"): (options.PublishOptions, "bus:publish"),
     (app, "watch"): (options.WatchOptions, "bus:watch"),
     (app, "list"): (options.ListOptions, "logbook:list_tests"),
+    (app, "desk"): (options.DeskOptions, "desk:desk"),
     (app, "review"): (options.ReviewOptions, "review:review"),
     (app, "compare"): (options.CompareOptions, "compare:compare"),
     (app, "shims"): (options.ShimsOptions, "review:shims"),

@@ -98,8 +98,13 @@ def style_sheet() -> str:
     """The style sheet of a page with charts."""
     page = (files("lashmap_analysis.render") / "templates" / "style.css").read_text(encoding="utf-8")
     names = "".join(f"  --{name}: {colour};\n" for name, colour in COLOURS.items())
-    named = _rules({name: f"var(--{name})" for name in COLOURS})
-    return f":root {{\n{names}  color-scheme: light;\n}}\n{page}\n/* charts */\n{named}"
+    return f":root {{\n{names}  color-scheme: light;\n}}\n{page}\n/* charts */\n{chart_rules()}"
+
+
+@cache
+def chart_rules() -> str:
+    """The rules of the charts alone; each colour is a variable of its name, which the page sets."""
+    return _rules({name: f"var(--{name})" for name in COLOURS})
 
 
 def standalone(markup: Markup, *, colour: str = "ink") -> tuple[str, str]:

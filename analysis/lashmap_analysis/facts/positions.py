@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -145,6 +146,17 @@ _HINT = (
 
 
 def _chapters(assessment: Assessment) -> Iterator[Chapter]:
+    yield from _tables(assessment)
+    if figures := trace_figures(assessment):
+        shown = (
+            Words(_TRACES.format(read=_read_of(assessment)), "caption"),
+            Words(_HINT, "hint"),
+            Traces(figures),
+        )
+        yield Chapter("Rock traces", "traces", shown)
+
+
+def _tables(assessment: Assessment) -> Iterator[Chapter]:
     units, left_out, flags = assessment.record.units, assessment.record.left_out, flag_rows(assessment)
     blocks: list[Block] = [Words("No position was recorded.", "missing")]
     if assessment.positions:
@@ -162,13 +174,6 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
     yield Chapter("Positions", "positions", tuple(blocks))
     if typed := _typed_rows(assessment):
         yield Chapter("Readings as typed", "typed", (Facts(typed),))
-    if figures := trace_figures(assessment):
-        shown = (
-            Words(_TRACES.format(read=_read_of(assessment)), "caption"),
-            Words(_HINT, "hint"),
-            Traces(figures),
-        )
-        yield Chapter("Rock traces", "traces", shown)
 
 
 def _typed_rows(assessment: Assessment) -> Rows:
@@ -420,3 +425,5 @@ SECTION = Section(
     ),
     chapters=_chapters,
 )
+TABLES = replace(SECTION, chapters=_tables)
+"""The same without pictures of the traces, for whoever draws them from their samples."""

@@ -7,8 +7,10 @@ worth showing is not.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-from lashmap_analysis.record.record import Units
+if TYPE_CHECKING:  # a list on a terminal writes lengths, and need not wait for numpy
+    from lashmap_analysis.record.record import Units
 
 # Exact since the international yard and pound agreement of 1959 (NIST SP 811, B.8).
 MM_PER_INCH = 25.4

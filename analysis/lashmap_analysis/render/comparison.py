@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from markupsafe import Markup
@@ -50,19 +51,24 @@ def render_comparison(pairs: Sequence[Pair]) -> str:
     Returns:
         A whole HTML document.
     """
+    return page_template("compare.html.j2").render(
+        **comparison_view(pairs), dashes=enumerate(DASHES), style=style_sheet()
+    )
+
+
+def comparison_view(pairs: Sequence[Pair]) -> dict[str, Any]:
+    """What the page of a comparison shows, by the names of its template; ``pairs`` as `render_comparison`."""
     builds = [pairs[0].first, *(pair.second for pair in pairs)]
     units = builds[0].assessment.record.units
-    return page_template("compare.html.j2").render(
-        tests=[
+    return {
+        "tests": [
             {"letter": letter(n), "test": build.test, "figures": figures(build, units)}
             for n, build in enumerate(builds)
         ],
-        pairs=[pair_view(pair, n, units) for n, pair in enumerate(pairs, 1)],
-        overlay=overlay_chart(builds, units),
-        dashes=enumerate(DASHES),
-        units=units,
-        style=style_sheet(),
-    )
+        "pairs": [pair_view(pair, n, units) for n, pair in enumerate(pairs, 1)],
+        "overlay": overlay_chart(builds, units),
+        "units": units,
+    }
 
 
 def pair_view(pair: Pair, number: int, units: Units) -> PairView:

@@ -9,19 +9,17 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import re
-import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from lashmap_drivers.ports.regular_file import FileRefused, read_regular
-from lashmap_drivers.readings import Chunk
 from pydantic import ValidationError
 
 from lashmap_daemon.builds import events
 from lashmap_daemon.builds.build import Build, Stamped, TestOfBuild, apply, build_of
 from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook import photograph
 from lashmap_daemon.logbook.check import check_rows
 from lashmap_daemon.logbook.digests import EventRow, digest_of_events
 from lashmap_daemon.logbook.logbook import Logbook
@@ -31,11 +29,6 @@ from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, MOST_IN_NAME, problem_
 from lashmap_daemon.story.story import story_of
 
 Clock = Callable[[], dt.datetime]
-
-MOST_PHOTO_BYTES = 12_000_000
-MOST_PHOTOS = 40
-_PIECE = 1 << 18  # of a photograph, so that no pack of the logbook is large
-_KINDS = {b"\xff\xd8\xff": "JPEG", b"\x89PNG\r\n\x1a\n": "PNG"}
 
 
 def wall_clock() -> dt.datetime:
@@ -97,19 +90,19 @@ class BuildBook:
             ConfigurationError: When the file is none, is too large, or there are too many.
             LogbookError: When it cannot be written.
         """
-        data = read_photo(path)
+        data = photograph.read_photo(path)
         sha256 = hashlib.sha256(data).hexdigest()
         for number, photo in self.build.photos.items():
             if photo.sha256 == sha256:
                 return number
-        if len(self.build.photos) >= MOST_PHOTOS:
-            problem = f"the build holds {MOST_PHOTOS} photographs, the most; name one that it holds instead"
+        if len(self.build.photos) >= photograph.MOST:
+            problem = (
+                f"the build holds {photograph.MOST} photographs, the most; name one that it holds instead"
+            )
             raise ConfigurationError(str(path), [problem])
         number = max(self.build.photos, default=0) + 1
-        channel = f"photo {number} {secrets.token_hex(4)}"  # what an earlier try left behind is not met
-        time_s = round(self._time_s(), 6)
-        pieces = [Chunk(time_s, data[start : start + _PIECE]) for start in range(0, len(data), _PIECE)]
-        self.logbook.keep(self.name, channel, pieces)
+        channel = photograph.new_channel(number)
+        self.logbook.keep(self.name, channel, photograph.pieces_of(data, round(self._time_s(), 6)))
         self.append(
             events.PhotoKept(
                 by=by,
@@ -129,43 +122,6 @@ class BuildBook:
             return 0.0
         begun = dt.datetime.fromisoformat(self.build.begun_utc)
         return max(self.build.end_s, (self._clock() - begun).total_seconds())
-
-
-def read_photo(path: Path) -> bytes:
-    """The bytes of a photograph.
-
-    Raises:
-        ConfigurationError: When it is not there, is too large, or is neither JPEG nor PNG.
-    """
-    try:
-        data = read_regular(path, MOST_PHOTO_BYTES)
-    except FileRefused as error:
-        why = str(error)
-        if "larger" in why:
-            why = (
-                f"is larger than {MOST_PHOTO_BYTES / 1e6:g} MB. A logbook is copied, checked and archived "
-                "whole, and a pattern is seen in a smaller one: save it at a lower quality"
-            )
-        raise ConfigurationError(str(path), [why]) from None
-    if not any(data.startswith(mark) for mark in _KINDS):
-        problem = "is neither a JPEG nor a PNG picture; save the photograph as one of them"
-        raise ConfigurationError(str(path), [problem])
-    return data
-
-
-def photo(logbook: Logbook, name: str, kept: events.PhotoKept) -> bytes:
-    """The bytes of a photograph of a build, as they were.
-
-    Raises:
-        LogbookError: When they cannot be read, or are not what its event says.
-    """
-    data = b"".join(chunk.data for chunk in logbook.raw(name, kept.channel))
-    if hashlib.sha256(data).hexdigest() != kept.sha256:
-        raise LogbookError(
-            f"{logbook.path}: build {name}: photograph {kept.number} ({kept.name}) is not as it was taken "
-            f"in; find out what is damaged with: lashmap verify {name} --logbook {logbook.path}"
-        )
-    return data
 
 
 def begin(logbook: Logbook, given: events.Given, by: str, clock: Clock = wall_clock) -> BuildBook:

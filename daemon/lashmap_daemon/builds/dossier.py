@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lashmap_daemon.builds.book import BuildBook, its_tests, photo, read
+from lashmap_daemon.builds.book import BuildBook, its_tests, read
 from lashmap_daemon.builds.sheet import heading, rows
 from lashmap_daemon.builds.wording import when_text
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.story.story import story_of
+from lashmap_daemon.logbook.photograph import ending_of, photo
+from lashmap_daemon.story.story import photo_note, story_of
 from lashmap_daemon.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -67,7 +68,10 @@ def write_dossier(
         digest=record.digest,
         heading=heading(named.build, build, found),
         sheet=tuple((f"{row.title}: {row.state}", "\n".join(row.lines)) for row in rows(build, found)),
-        photographs=_photographs(logbook, named.build, build),
+        photographs=(
+            *_photographs(logbook, named.build, build),
+            *(shown for one in found for shown in _of_test(logbook, one.test)),
+        ),
         tests=tested,
         signatures=(*_signatures(build), *signed),
         units="mm" if build.given is None else build.given.units,
@@ -86,11 +90,23 @@ def _photographs(logbook: Logbook, name: str, build: Build) -> tuple[Photograph,
     return tuple(
         Photograph(
             name=kept.name,
-            data=photo(logbook, name, kept),
+            data=photo(logbook, name, number, kept.channel, kept.sha256),
             caption=f"Photograph {number}, {_what(shown.get(number))}: {kept.name}, SHA-256 {kept.sha256}",
         )
         for number, kept in sorted(build.photos.items())
     )
+
+
+def _of_test(logbook: Logbook, test: str) -> Iterator[Photograph]:
+    from lashmap_analysis.render.dossier import Photograph  # noqa: PLC0415 - as above
+
+    for kept in story_of(logbook.events(test)).photos:
+        data = photo(logbook, test, kept.number, kept.channel, kept.sha256)
+        yield Photograph(
+            name=f"{test}-photo-{kept.number}{ending_of(data)}",
+            data=data,
+            caption=f"Test {test}, {photo_note(kept)}",
+        )
 
 
 def _what(flank: str | None) -> str:

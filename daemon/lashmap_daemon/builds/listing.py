@@ -8,6 +8,8 @@ no test is decoded or checked against its digests here, and what reviewers found
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
 from rich.console import Console
 
@@ -15,6 +17,7 @@ from lashmap_daemon.builds.book import BuildBook, Record, its_tests, read
 from lashmap_daemon.builds.build import Build
 from lashmap_daemon.builds.sheet import decided_text, state_text
 from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook.index import Index, TestSummary
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.story.story import Story, story_of
@@ -136,20 +139,28 @@ def _state(story: Story, closing: str) -> str:
     return f"{state}, {story.review}" if story.review else state
 
 
-def list_builds(logbook: Logbook) -> list[str]:
-    """A line for each build, oldest first; one that cannot be read says so."""
-    lines = []
-    for name in logbook.builds():
-        try:
-            build = read(logbook, name).build
-        except LogbookError:
-            lines.append(f"build {name}: damaged, or of another version; lashmap verify {name} says what")
-            continue
-        given = build.given
-        box = "" if given is None else f"{given.type}, serial {given.serial}, "
-        decided = decided_text(build)
-        lines.append(f"build {name}: {box}{_open(build)}{f', {decided}' if decided else ''}")
-    return lines
+def listed(logbook: Path) -> tuple[tuple[TestSummary, ...], tuple[str, ...]]:
+    """The tests of a logbook, and a line for each build, oldest first; what cannot be read says so.
+
+    What the index beside the logbook lacks is read from the events, and kept there.
+
+    Raises:
+        LogbookError: When the logbook cannot be read at all.
+    """
+    index = Index.of(logbook)
+    with Logbook(logbook, create=False) as book:
+        return index.tests(book.summary), index.builds(partial(_line, book))
+
+
+def _line(logbook: Logbook, name: str) -> str:
+    try:
+        build = read(logbook, name).build
+    except LogbookError:
+        return f"build {name}: damaged, or of another version; lashmap verify {name} says what"
+    given = build.given
+    box = "" if given is None else f"{given.type}, serial {given.serial}, "
+    decided = decided_text(build)
+    return f"build {name}: {box}{_open(build)}{f', {decided}' if decided else ''}"
 
 
 def print_history(logbook: Logbook, serial: str, console: Console) -> None:

@@ -14,11 +14,12 @@ from lashmap_analysis.builds.pattern import Along, Flank, Up
 from lashmap_analysis.record.record import Shaft, Units
 
 from lashmap_daemon.builds import events, questions
-from lashmap_daemon.builds.book import BuildBook, its_tests, read_photo
+from lashmap_daemon.builds.book import BuildBook, its_tests
 from lashmap_daemon.builds.questions import Asked, Wrong
 from lashmap_daemon.builds.sheet import StepKey, budget_lines, newest_result, reached_text
 from lashmap_daemon.builds.wording import length_text, pack_text, quantity_unit
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.logbook.photograph import read_photo
 from lashmap_daemon.setup.plausible import implausible_distance
 from lashmap_daemon.story.recorded import Box
 

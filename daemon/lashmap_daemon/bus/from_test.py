@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
 from lashmap_daemon.bus import messages
 from lashmap_daemon.screens.view import Mark, RockShown, View, view_of
@@ -237,7 +237,52 @@ def result(assessment: Assessment, stand: str, identifier: str, utc: str) -> mes
             )
             for sweep in document["sweeps"][:20]
         ],
+        lash=_lash(document),
+        runout=_runout(document),
     )
+
+
+def _judged(document: dict[str, Any]) -> tuple[Literal["rocks", "cycle run"], dict[str, Any]] | None:
+    """What the verdict comes from, with its figures; None when there is neither."""
+    run, lash_map = document["cycle_run"], document["lash_map"]
+    if run is not None and run["judges"] and run["lash"] is not None:
+        return "cycle run", run["lash"]
+    return ("rocks", lash_map) if lash_map is not None else None
+
+
+def _lash(document: dict[str, Any]) -> messages.Lash | None:
+    judged = _judged(document)
+    if judged is None:
+        return None
+    way, found = judged
+    names = messages.Lash.model_fields.keys() - {"judged"}
+    return messages.Lash(judged=way, **{name: _finite(found.get(name)) for name in names})
+
+
+def _runout(document: dict[str, Any]) -> messages.Runout | None:
+    """Each member's part of what was judged; where only the sum of both is known, that sum beside them."""
+    judged = _judged(document)
+    if judged is None:
+        return None
+    way, found = judged
+    if way == "cycle run":  # it sees every engagement: what stands by itself is there, and nothing is merged
+        parts = {name: found[f"{name}_runout"] for name in ("gear", "pinion", "merged")}
+        words = {"sentence": "", "remedy": ""}
+    else:
+        parts, words = document["runout"], document["runout"]["separable"] or {}
+    named = [("gear", parts["gear"]), ("pinion", parts["pinion"])]
+    named += [("both", parts["merged"])] if parts["merged"] is not None else []
+    return messages.Runout(
+        members=[_member(name, part) for name, part in named],
+        sentence=words.get("sentence", "")[:2000],
+        remedy=words.get("remedy", "")[:2000],
+    )
+
+
+def _member(name: str, part: dict[str, Any] | None) -> messages.MemberRunout:
+    figures = messages.MemberRunout.model_fields.keys() - {"member", "separable"}
+    known = {one: _finite((part or {}).get(one)) for one in figures}
+    return messages.MemberRunout.model_validate({"member": name, "separable": part is not None, **known})
 
 
 @lru_cache(maxsize=8)

@@ -2,8 +2,8 @@
 
 Every message carries ``schema``, units stand in the keys, angles are in degrees past the matched teeth,
 lengths in mm whatever the paperwork uses. A key may be added without a new schema number, so whoever reads
-ignores what it does not know; a changed meaning gets a new number. Records (position, alarm) carry the event
-exactly as the logbook keeps it. Read from outside, everything is checked strictly and is bounded.
+ignores what it does not know; a changed meaning gets a new number. Records (position, alarm, review) carry
+the event exactly as the logbook keeps it. Read from outside, everything is checked strictly and is bounded.
 
 The schemas in ``docs/schemas`` are generated: run ``python -m lashmap_daemon.bus.messages docs/schemas``
 after a change; a test fails until it is done.
@@ -277,8 +277,51 @@ class SweptRunout(_Part):
     sentence: Sentence
 
 
+class MemberRunout(_Part):
+    """The once-per-turn part of the normal backlash that one member makes, where it stands by itself."""
+
+    member: Literal["gear", "pinion", "both"] = Field(
+        description="'both' is the sum of both parts, in a 1:1 set, where no position can tell them apart."
+    )
+    separable: bool = Field(
+        description="The part stands by itself; where it does not, every figure is None, never a guess."
+    )
+    amplitude_mm: Finite | None = Field(description="Half of peak to peak of normal backlash.")
+    standard_uncertainty_mm: Finite | None = Field(description="Of the amplitude.")
+    fim_mm: Finite | None = Field(
+        description="Full indicator movement perpendicular to the pitch cone that explains the amplitude."
+    )
+    high_point_deg: Finite | None = Field(
+        description="Angle of the member past the matched teeth at which it takes most backlash away."
+    )
+    high_point_standard_uncertainty_deg: Finite | None = Field(description="104 means unknown.")
+
+
+class Runout(_Part):
+    """Once-per-turn parts of what was judged, and what cannot be told from what."""
+
+    members: Annotated[list[MemberRunout], Field(max_length=3)]
+    sentence: Sentence = Field(description="What is merged with what, and why; empty when nothing is.")
+    remedy: Sentence = Field(description="The measurement that would separate it; empty when nothing is.")
+
+
+class Lash(_Part):
+    """Normal backlash over the mesh cycle; its least, with the 95 % interval, is `tight_spot_stated`."""
+
+    judged: Literal["rocks", "cycle run"] = Field(description="What the figures and the verdict come from.")
+    mean_mm: Finite | None
+    mean_standard_uncertainty_mm: Finite | None = Field(description="None for a cycle run, which has none.")
+    loosest_mm: Finite | None
+    variation_mm: Finite | None = Field(description="Loosest less tightest.")
+    variation_standard_uncertainty_mm: Finite | None
+    tooth_scatter_mm: Finite | None = Field(description="Standard deviation about the once-per-turn parts.")
+
+
 class Result(Message):
     """What was concluded from a test; recomputed later, it gets a new identifier."""
+
+    # One that was announced before a key was added goes out later as it is, without that key.
+    model_config = ConfigDict(json_schema_serialization_defaults_required=False)
 
     id: Word = Field(description="The same result always has the same identifier and the same content.")
     test: Word
@@ -301,6 +344,32 @@ class Result(Message):
     cause: Sentence
     positions: Count = Field(description="Positions that were recorded.")
     sweeps: Annotated[list[SweptRunout], Field(max_length=20)]
+    lash: Lash | None = Field(default=None, description="None without a lash map or a cycle run that judges.")
+    runout: Runout | None = Field(default=None, description="None likewise.")
+
+
+class Excluded(Record):
+    """A reviewer left a position, or one reversal of it, out of the reviewed result."""
+
+    kind: Literal["PositionExcluded"]
+    record: events.PositionExcluded
+
+
+class ExclusionTakenBack(Record):
+    """An exclusion no longer holds."""
+
+    kind: Literal["ExclusionUndone"]
+    record: events.ExclusionUndone
+
+
+class Signed(Record):
+    """A reviewer signed for the result as reviewed, with the exclusions that hold."""
+
+    kind: Literal["SignedOff"]
+    record: events.SignedOff
+
+
+Review = Annotated[Excluded | ExclusionTakenBack | Signed, Field(discriminator="kind")]
 
 
 class Command(Message):
@@ -393,6 +462,12 @@ ALARM: Final = Topic(
     adapter=TypeAdapter(Alarm),
     why="a record: at least once from the outbox; what holds now is in state, so an old alarm is not kept",
 )
+REVIEW: Final = Topic(
+    name="review",
+    adapter=TypeAdapter(Review),
+    retain=True,
+    why="a record: at least once from the outbox; the newest stays, so that a signature is known later too",
+)
 COMMAND: Final = Topic(
     name="command",
     adapter=TypeAdapter(Command),
@@ -405,7 +480,7 @@ ANSWER: Final = Topic(
     expiry_s=60,
     why="one for each request; the request may name a topic below it in its response topic",
 )
-PUBLISHED: Final = (STATUS, LIVE, STATE, POSITION, RESULT, ALARM)
+PUBLISHED: Final = (STATUS, LIVE, STATE, POSITION, RESULT, ALARM, REVIEW)
 TOPICS: Final = (*PUBLISHED, COMMAND, ANSWER)
 
 
@@ -427,6 +502,7 @@ def _kinds(message: object) -> list[str]:
 EVENTS: Final = (
     dict.fromkeys(_kinds(Position), POSITION)
     | dict.fromkeys(_kinds(Alarm), ALARM)
+    | dict.fromkeys(_kinds(Review), REVIEW)
     | {events.ResultAnnounced.__name__: RESULT}
 )
 

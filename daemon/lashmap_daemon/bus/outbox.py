@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from lashmap_daemon.bus.messages import EVENTS, topic_of_event
+from lashmap_daemon.bus.messages import EVENTS, REVIEW, topic_of_event
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.check import RowCheck, walked
 from lashmap_daemon.logbook.digests import EventRow, Fit
@@ -37,7 +37,8 @@ _BUSY_S = 0.5  # the recorder never holds the file for longer; if it does, we wa
 PATIENCE_S = 5.0  # of whoever has nothing else to do meanwhile
 _ENROL = "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)"
 _RESULT = ResultAnnounced.__name__
-_ENDS = {TestClosed.__name__, _RESULT}  # what a seal follows on
+_REVIEWED = {kind for kind, topic in EVENTS.items() if topic is REVIEW}
+_ENDS = {TestClosed.__name__, _RESULT} | _REVIEWED  # what a seal follows on
 
 
 def enrol(logbook: Path, topic: str, test: str) -> str:
@@ -94,6 +95,7 @@ class Outbox:
     Attributes:
         topic: Root and stand.
         refused: Tests of which nothing is handed out, with what is wrong with them.
+        held: Tests of which nothing more is handed out on this connection, with why the broker refuses it.
 
     Raises:
         LogbookError: When the file cannot be used.
@@ -103,6 +105,8 @@ class Outbox:
         self._path = logbook
         self.topic = topic
         self.refused: dict[str, str] = {}
+        self.held: dict[str, str] = {}
+        self._newest_seal = 0
         self._positions: dict[str, int] = {}  # up to where events were handed out
         self._open: dict[str, None] = {}  # tests that may have more, in their order
         self._followed: set[str] = set()
@@ -124,6 +128,7 @@ class Outbox:
         self._open = dict.fromkeys(self._positions)
         self._digested.clear()
         self.refused.clear()
+        self.held.clear()
         for test in self._followed:
             self.follow(test)
 
@@ -145,6 +150,17 @@ class Outbox:
         """A test has ended: what it has left goes out, then nothing more of it is read."""
         self._followed.discard(test)
 
+    def look_again(self) -> None:
+        """Tests that have ended may have more events: a review is written by another program."""
+        with _naming(self._path):
+            (newest,) = self._base.execute("SELECT coalesce(max(number), 0) FROM seal").fetchone()
+            if newest == self._newest_seal:
+                return  # whatever is added to a closed test is sealed
+            self._newest_seal = newest
+            for test, mark in self._marks_behind().items():
+                self._positions.setdefault(test, mark)
+                self._open.setdefault(test)
+
     def take(self, most: int) -> list[EventRow]:
         """The next events, at most so many, in order; they are not handed out again until `start_over`.
 
@@ -156,7 +172,7 @@ class Outbox:
         with _naming(self._path):
             for test in list(self._open):
                 rows = self._next(test, most - len(found))
-                if not rows and (test not in self._followed or test in self.refused):
+                if not rows and (test not in self._followed or test in self.refused or test in self.held):
                     del self._open[test]  # a service has thousands of tests behind it
                     self._digested.pop(test, None)
                 found += rows
@@ -192,6 +208,12 @@ class Outbox:
         """How many records and results the broker does not surely have; without those of tests refused."""
         with _naming(self._path):
             return self._records_after(self._marks_behind())
+
+    def waiting_held(self) -> int:
+        """How many of these are of tests that are held."""
+        with _naming(self._path):
+            behind = self._marks_behind().items()
+            return self._records_after({test: mark for test, mark in behind if test in self.held})
 
     def left(self) -> int:
         """How many records and results were not handed out yet; without those of tests refused."""
@@ -244,7 +266,7 @@ class Outbox:
                 problem = self._go_on(digested)
             if problem:
                 self.refused[test] = problem
-        if digested is None or test in self.refused:
+        if digested is None or test in self.refused or test in self.held:
             return []
         return [digested.rows.popleft() for _ in range(min(most, len(digested.rows)))]
 

@@ -72,6 +72,7 @@ class Report:
         live_sent: Those that went out.
         records_sent: Records and results that the broker acknowledged, repetitions included.
         requests_refused: Requests over the bus that were not obeyed.
+        waiting: Records that the broker does not surely have, as last counted; None before.
         left_over: Records in the outbox at the end.
         harm: What failed inside; empty when nothing did.
         away_s: Seconds without a broker, those of a finished absence.
@@ -84,6 +85,7 @@ class Report:
     live_sent: int = 0
     records_sent: int = 0
     requests_refused: int = 0
+    waiting: int | None = None
     left_over: int = 0
     harm: str = ""
     away_s: float = 0.0
@@ -164,7 +166,7 @@ class Publisher:
         self._linger_s = 0.0
         self._in_flight = asyncio.Semaphore(MOST_IN_FLIGHT)
         self._test: str | None = None
-        self.records = Records(outbox, settings.settle_seconds, self._trouble)
+        self.records = Records(outbox, settings.settle_seconds, self._trouble, self._counted)
 
     # Told from outside, inside the loop -----------------------------------------------------------------
 
@@ -224,7 +226,7 @@ class Publisher:
         return None if connection.cancelled() else connection.exception()
 
     async def _one_connection(self) -> None:
-        self._waiting = await self.records.waiting()
+        self._waiting = self._report.waiting = await self.records.waiting()
         self._since = dt.datetime.now(dt.UTC)
         async with connect(
             self._settings,
@@ -321,6 +323,9 @@ class Publisher:
                 problem,
             )
         self._report.lost(problem)
+
+    def _counted(self, waiting: int) -> None:
+        self._report.waiting = waiting
 
     def _trouble(self, problem: str) -> None:
         if problem != self._report.problem:

@@ -27,10 +27,11 @@ from lashmap_daemon.bus.connection import (
     BackgroundCalls,
     BusClient,
     Identity,
+    Refused,
     connect,
     reason_of,
 )
-from lashmap_daemon.bus.messages import Outgoing, outgoing
+from lashmap_daemon.bus.messages import REVIEW, Outgoing, outgoing
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.errors import LogbookError, StandError
 from lashmap_daemon.setup.bus_table import BusTable
@@ -39,6 +40,7 @@ Send = Callable[[Outgoing], Coroutine[None, None, None]]
 Given = ParamSpec("Given")
 Found = TypeVar("Found")
 _PAUSE_S = 1.0
+_LOOK_AGAIN_S = 5.0  # for what another program has added to a test that ended
 
 
 class Records:
@@ -46,13 +48,20 @@ class Records:
 
     The disk has a thread of its own, which alone uses the outbox until `close`: a slow disk, or a recorder
     that is writing, must not delay live values. A record counts as delivered when its connection outlives
-    the acknowledgement by ``settle_s``; ``trouble`` is told when the logbook cannot be read or marked.
+    the acknowledgement by ``settle_s``; ``trouble`` is told when the logbook cannot be read or marked,
+    ``counted`` now and then how many records wait.
     """
 
-    def __init__(self, outbox: Outbox, settle_s: float, trouble: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        outbox: Outbox,
+        settle_s: float,
+        trouble: Callable[[str], None],
+        counted: Callable[[int], None] = lambda _waiting: None,
+    ) -> None:
         self._outbox = outbox
         self._settle_s = settle_s
-        self._trouble = trouble
+        self._trouble, self._counted = trouble, counted
         # Up to which event of each test records were acknowledged, and when (monotonic).
         self._acknowledged: deque[tuple[float, dict[str, int]]] = deque()
         self._wake = asyncio.Event()
@@ -86,6 +95,14 @@ class Records:
             LogbookError: When the logbook cannot be read.
         """
         return await self._there(self._outbox.waiting)
+
+    async def held(self) -> int:
+        """How many of them wait because the broker refuses their test's review.
+
+        Raises:
+            LogbookError: When the logbook cannot be read.
+        """
+        return await self._there(self._outbox.waiting_held)
 
     def wake(self) -> None:
         """There may be something new in the logbook."""
@@ -121,12 +138,17 @@ class Records:
             repeat_newest: Send the newest result once more when none waits.
         """
         self._acknowledged.clear()
+        looked_s = time.monotonic()
         newest = await self._there(self._begin)
         if newest is not None and repeat_newest:
             await send(newest)  # a new broker may not have it
         while True:
             self._wake.clear()
             try:
+                if time.monotonic() - looked_s > _LOOK_AGAIN_S:
+                    looked_s = time.monotonic()
+                    await self._there(self._outbox.look_again)
+                    self._counted(await self.waiting())
                 busy = await self._send_some(send)
                 await self._settle()
             except LogbookError as error:
@@ -149,14 +171,30 @@ class Records:
                 f"nothing of test {test} is published: it is not as it was written ({problem}); see what is "
                 "wrong with: lashmap verify"
             )
-        messages = [made for row in rows if (made := outgoing(row, self._outbox.topic)) is not None]
+        made = [(row.test, outgoing(row, self._outbox.topic)) for row in rows]
+        messages = [(test, message) for test, message in made if message is not None]
         async with asyncio.TaskGroup() as group:
-            for message in messages:
-                group.create_task(send(message))
+            for test, message in messages:
+                group.create_task(self._send_or_hold(send, test, message))
         self.sent += len(messages)
-        if rows:
-            self._acknowledged.append((time.monotonic(), {row.test: row.number for row in rows}))
+        numbers = {row.test: row.number for row in rows if row.test not in self._outbox.held}
+        if numbers:
+            self._acknowledged.append((time.monotonic(), numbers))
         return bool(rows)
+
+    async def _send_or_hold(self, send: Send, test: str, message: Outgoing) -> None:
+        """Send; where the broker refuses a review, the other tests go on all the same.
+
+        An access list from before there were reviews does not allow them. Every other refusal ends the
+        connection, since nothing of the stand would reach anybody.
+        """
+        try:
+            await send(message)
+        except Refused as error:
+            if message.topic is not REVIEW:
+                raise
+            self._outbox.held[test] = str(error)
+            self._trouble(f"the review of test {test} waits: {error}")
 
     def _begin(self) -> Outgoing | None:
         """Start over; the newest result, unless it waits to be sent."""
@@ -221,7 +259,7 @@ async def send_waiting(
             tasks.append(group.create_task(_until_broken(client)))
             await records.emptied()
             sent_all()
-            await _settled(records, settings.settle_seconds + _ALLOWANCE_S, troubles)
+            await _settled(records, outbox, settings.settle_seconds + _ALLOWANCE_S, troubles)
             for task in tasks:
                 task.cancel()
     except (aiomqtt.MqttError, OSError, ExceptionGroup) as error:
@@ -239,11 +277,13 @@ async def _until_broken(client: BusClient) -> None:
         pass
 
 
-async def _settled(records: Records, patience_s: float, troubles: list[str]) -> None:
+async def _settled(records: Records, outbox: Outbox, patience_s: float, troubles: list[str]) -> None:
     try:
         async with asyncio.timeout(patience_s):
-            while await records.waiting():  # noqa: ASYNC110 - the logbook rings no bell
+            while await records.waiting() > await records.held():  # noqa: ASYNC110 - the logbook rings no bell
                 await asyncio.sleep(_LOOK_S)
+            if outbox.held:
+                raise StandError(troubles[-1], f"{await records.held()} records still wait in the logbook")
     except TimeoutError:
         raise StandError(
             f"all was sent, but it could not be marked as sent and would be sent again: {troubles[-1]}"

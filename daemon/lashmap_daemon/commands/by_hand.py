@@ -1,4 +1,4 @@
-"""A test by hand: box file, dial gauge, logbook and a person who types, put together; and its sheet."""
+"""What a person types: a test by hand and its sheet, and the sheet of a build."""
 
 from __future__ import annotations
 
@@ -16,8 +16,9 @@ from lashmap_analysis.record.record import Precondition
 from pydantic import ValidationError
 from rich.console import Console
 
+from lashmap_daemon.builds.command import BuildRequest, keep_sheet
 from lashmap_daemon.builds.evidence import NO_BUILD, take
-from lashmap_daemon.commands.options import RunOptions, SheetOptions, login_name
+from lashmap_daemon.commands.options import BuildOptions, RunOptions, SheetOptions, login_name
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
@@ -25,6 +26,7 @@ from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.screens.next_step import decision_command, print_next_step
+from lashmap_daemon.screens.plain import AtTerminal, person_at
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, may_go_on, take_up
@@ -530,3 +532,14 @@ def _date(question: str, person: Person) -> dt.date | None:
         except ValueError:
             person.show(f"{answer!r} is not a date; write it {_DATE}")
     return None
+
+
+def build(options: BuildOptions, console: Console) -> None:
+    """Show the sheet of a build and lead through its open steps.
+
+    Raises:
+        ConfigurationError: A wrong file, argument or answer.
+        LogbookError: When the logbook cannot be used.
+    """
+    person = person_at(console)
+    keep_sheet(BuildRequest(**vars(options)), person, console, answers_itself=isinstance(person, AtTerminal))

@@ -11,7 +11,6 @@ from pathlib import Path
 from lashmap_analysis.facts.comparison import comparison_document
 from lashmap_analysis.judge.compare import Build, CompareError
 from lashmap_analysis.judge.comparison import Pair, compare_tests
-from lashmap_analysis.judge.shims import shim_advice_for
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.render.comparison import figures, letter, pair_view, render_comparison
 from rich.console import Console
@@ -22,11 +21,9 @@ from lashmap_daemon.builds.book import before_the_move
 from lashmap_daemon.commands.options import CompareOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import check_report_name, judged
-from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.replay.compared import compared
+from lashmap_daemon.replay.conclude import check_report_name
 from lashmap_daemon.screens.terminal import busy, print_json, say
-from lashmap_daemon.story.events import TestStarted
-from lashmap_daemon.story.recorded import Indicator
 from lashmap_daemon.whole_file import write_whole
 
 
@@ -131,43 +128,6 @@ def _found(tests: Sequence[str], books: list[Logbook]) -> list[Build]:
         taken.add((test, place))
         builds.append(compared(books[place], test))
     return builds
-
-
-def _certificate(started: TestStarted) -> str:
-    """Names the calibration of what measured the lash; empty where nothing does.
-
-    A serial number and the date of a certificate together name one; either alone does not.
-    """
-    read = started.gauge or started.stand.indicator
-    if read is None:
-        encoder = started.stand.encoder
-        known = encoder is not None and encoder.serial and encoder.calibration_due
-        return f"{encoder.serial}, {encoder.calibration_due}, encoder" if encoder and known else ""
-    curve = read.correction if isinstance(read, Indicator) else None
-    figures = f"{read.calibration_uncertainty_mm!r}, {read.hysteresis_mm!r}, {curve!r}"
-    return f"{read.serial}, {read.calibration_due}, {figures}" if read.serial and read.calibration_due else ""
-
-
-def compared(book: Logbook, test: str) -> Build:
-    """A test recomputed, with what a comparison asks of its set-up.
-
-    Raises:
-        LogbookError: When it cannot be read.
-    """
-    with Replay(book, test) as replay:
-        assessment = judged(replay.record(), replay.events)
-    started = replay.started
-    mounting = started.box.mounting
-    certificate = _certificate(started)
-    stocks = started.box.shims.stocks()
-    advice = shim_advice_for(assessment, stocks, mounting.distances()) if stocks else None
-    return Build(
-        assessment=assessment,
-        indicator=certificate,
-        gear_at_mm=mounting.gear_set_mm,
-        pinion_at_mm=mounting.pinion_set_mm,
-        advice=advice,
-    )
 
 
 def _print(builds: list[Build], pairs: tuple[Pair, ...], console: Console) -> None:

@@ -1,44 +1,30 @@
 """Commands that exchange with other programs: tests exported, recordings taken in.
 
-An export is written beside its place first and moved there when it is complete, so that a failure leaves no
-half table behind.
+What an export is and where it is written is decided in `exchange.export`.
 """
 
 from __future__ import annotations
 
-import json
-import shutil
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from functools import partial
-from pathlib import Path
 
-from lashmap_analysis.tables import SAMPLES, TABLES
-from lashmap_drivers.ports.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
 from lashmap_daemon.commands.options import ExportOptions, ImportOptions, login_name
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.exchange.book import Measured, keep, measure, refuse_twice, start_record
-from lashmap_daemon.exchange.files import NAME, Folder, Writer
-from lashmap_daemon.exchange.frames import Block, read_samples, small_tables
-from lashmap_daemon.exchange.one_file import MatlabFile, Workbook
+from lashmap_daemon.exchange.export import FOLDERS, Place, write_test
+from lashmap_daemon.exchange.files import Writer
 from lashmap_daemon.exchange.rocks import find
 from lashmap_daemon.exchange.source import read, read_source, signals_of, stand_of
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
-from lashmap_daemon.replay.conclude import hand_over, judged
-from lashmap_daemon.replay.replay import Replay, newest_test
+from lashmap_daemon.replay.conclude import hand_over
+from lashmap_daemon.replay.replay import newest_test
 from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import busy, say
 from lashmap_daemon.story.recorded import Setup
-from lashmap_daemon.whole_file import new_folder_beside
-
-_MOST_DESCRIBED_BYTES = 10_000_000
-
-FOLDERS = ("csv", "parquet", "json")
 
 
 def export(options: ExportOptions, console: Console) -> tuple[str, ...]:
@@ -56,12 +42,13 @@ def export(options: ExportOptions, console: Console) -> tuple[str, ...]:
         raise ConfigurationError(
             "--all", [f"is for {', '.join(FOLDERS)}; use --to parquet, or name one test"]
         )
-    _check_place(options)
+    place = Place(output=options.output, to=options.to, overwrite=options.overwrite)
+    place.check()
     with Logbook(options.logbook, create=False) as book:
         tests = [one.test for one in book.tests()] if options.every else [options.test or newest_test(book)]
         if not tests:
             raise LogbookError(f"{options.logbook}: holds no test yet; run one first")
-        with _place(options) as (writer, finish):
+        with place.writing() as (writer, finish):
             left_out = _write(book, tests, writer, options, console)
             finish()
     say(console, f"{len(tests) - len(left_out)} of {len(tests)} tests exported to {options.output}")
@@ -77,7 +64,9 @@ def _write(
         for number, test in enumerate(tests, 1):
             bar = progress.add_task(f"{test} ({number} of {len(tests)})", total=None)
             try:
-                if _write_test(book, test, writer, options, partial(_show, progress, bar)):
+                if write_test(
+                    book, test, writer, options.samples, partial(_show, progress, bar), among=options.every
+                ):
                     reviewed.append(test)
             except LogbookError as error:
                 if not options.every:
@@ -96,39 +85,6 @@ def _write(
     return left_out
 
 
-def _write_test(
-    book: Logbook, test: str, writer: Writer, options: ExportOptions, show: Callable[[float], None]
-) -> bool:
-    """Write one test; returns whether a reviewer left something out of it."""
-    length_s = max(book.end_s(test), 1e-3)
-
-    begun = False
-    channels: tuple[str, ...] = ()
-
-    def take(block: Block) -> None:
-        nonlocal begun
-        begun = True
-        writer.write(SAMPLES, block.columns())
-        done = float(block.time_s[-1]) / length_s
-        show((min(done, 1.0) + channels.index(block.channel)) / len(channels))
-
-    try:
-        with Replay(book, test) as replay:
-            channels = replay.channels
-            assessment = judged(read_samples(replay, options.samples, take), replay.events)
-        tables = small_tables(assessment, replay.events)
-    except LogbookError as error:
-        if not (begun and options.every):
-            raise
-        problem = (
-            f"test {test} turned out unreadable when its samples were half written, so nothing was exported"
-        )
-        raise ConfigurationError("--all", [f"{problem}: {error}. Export the other tests by name"]) from error
-    for name, columns in tables.items():
-        writer.write(TABLES[name], columns)
-    return assessment.review is not None and bool(assessment.review.holding)
-
-
 def _show(progress: Progress, bar: TaskID, share: float) -> None:
     progress.update(bar, total=1.0, completed=share)
 
@@ -142,88 +98,6 @@ def _progress(console: Console) -> Progress:
         transient=True,
         disable=not console.file.isatty(),  # a notebook claims to be a terminal, and shows the codes
     )
-
-
-def _check_place(options: ExportOptions) -> None:
-    output = options.output
-    if options.to not in FOLDERS:
-        if output.suffix.lower() != f".{options.to}":
-            raise ConfigurationError(
-                str(output), [f"--to {options.to} writes one file; end its name in .{options.to}"]
-            )
-        if output.is_dir():
-            raise ConfigurationError(str(output), ["is a folder; name a file"])
-        if output.exists() and not options.overwrite:
-            raise ConfigurationError(
-                str(output), ["is there already; choose another name or add --overwrite"]
-            )
-    elif output.exists():
-        if not output.is_dir():
-            raise ConfigurationError(str(output), [f"--to {options.to} writes a folder, but this is a file"])
-        if any(output.iterdir()) and not options.overwrite:
-            problem = (
-                "is a folder with files in it; choose another one, or add --overwrite to replace an export"
-            )
-            raise ConfigurationError(str(output), [problem])
-
-
-@contextmanager
-def _place(options: ExportOptions) -> Iterator[tuple[Writer, Callable[[], None]]]:
-    """Where to write, and what moves it to its place; without that nothing is left."""
-    output = options.output
-    waiting: Path | None = None
-    try:
-        waiting = new_folder_beside(output)
-        writer = _writer(options, waiting)
-
-        def finish() -> None:
-            writer.close()
-            if options.to not in FOLDERS:
-                (waiting / output.name).replace(output)
-                return
-            output.mkdir(exist_ok=True)
-            _take_away(output)
-            for file in sorted(waiting.iterdir(), key=lambda one: one.name == NAME):  # the descriptor last
-                file.replace(output / file.name)
-
-        try:
-            yield writer, finish
-        except BaseException:
-            writer.abandon()
-            raise
-    except OSError as error:
-        raise ConfigurationError(
-            str(output), [f"cannot be written ({error.strerror or error}); choose another place"]
-        ) from error
-    finally:
-        if waiting is not None:
-            shutil.rmtree(waiting, ignore_errors=True)
-
-
-def _take_away(folder: Path) -> None:
-    """Remove the files of an earlier export: tables of another format would lie beside the new ones."""
-    described = folder / NAME
-    try:
-        names = [
-            Path(one["path"]).name
-            for one in json.loads(read_regular(described, _MOST_DESCRIBED_BYTES))["resources"]
-        ]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return  # none that we know of
-    described.unlink()
-    for name in names:
-        if name.rpartition(".")[0] in TABLES:
-            (folder / name).unlink(missing_ok=True)
-
-
-def _writer(options: ExportOptions, waiting: Path) -> Writer:
-    path, name = waiting / options.output.name, str(options.output)
-    match options.to:
-        case "xlsx":
-            return Workbook(path, name)
-        case "mat":
-            return MatlabFile(path, name)
-    return Folder(waiting, options.to)
 
 
 def import_recording(options: ImportOptions, console: Console, *, operator: str = "") -> str:

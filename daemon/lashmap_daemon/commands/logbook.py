@@ -4,25 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lashmap_analysis.record.lengths import MISSING, format_length
 from rich.console import Console
-from rich.measure import Measurement
-from rich.table import Table
-from rich.text import Text
 
-from lashmap_daemon.builds.listing import list_builds, print_history
 from lashmap_daemon.commands.options import ArchiveOptions, ListOptions, RescueOptions, VerifyOptions
 from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
-from lashmap_daemon.logbook.archive import archive
-from lashmap_daemon.logbook.check import FileCheck, TestCheck, check_file
-from lashmap_daemon.logbook.digests import Seal
-from lashmap_daemon.logbook.logbook import COMPLETED, Logbook, TestSummary
-from lashmap_daemon.logbook.rescue import rescue
+from lashmap_daemon.logbook.index import COMPLETED, Index, TestSummary
 from lashmap_daemon.logbook.schema import BUILD
-from lashmap_daemon.screens.terminal import say
+from lashmap_daemon.screens.terminal import natural_width, print_columns, say
 
-_WIDEST = 500
+if TYPE_CHECKING:
+    from lashmap_daemon.logbook.check import FileCheck, TestCheck
+    from lashmap_daemon.logbook.digests import Seal
 
 
 def list_tests(options: ListOptions, console: Console) -> None:
@@ -32,11 +28,14 @@ def list_tests(options: ListOptions, console: Console) -> None:
         ConfigurationError: When nothing is known of the serial number.
         LogbookError: When the logbook cannot be read.
     """
-    with Logbook(options.logbook, create=False) as book:
-        if options.serial is not None:
+    if options.serial is not None:
+        from lashmap_daemon.builds.listing import print_history  # noqa: PLC0415 - slow; a list needs it not
+        from lashmap_daemon.logbook.logbook import Logbook  # noqa: PLC0415 - as above
+
+        with Logbook(options.logbook, create=False) as book:
             print_history(book, options.serial, console)
-            return
-        tests, builds = book.tests(), list_builds(book)
+        return
+    tests, builds = _listed(options.logbook)
     if tests:
         _print_tests(tests, console)
     else:
@@ -45,47 +44,44 @@ def list_tests(options: ListOptions, console: Console) -> None:
         say(console, line)
 
 
+def _listed(logbook: Path) -> tuple[Sequence[TestSummary], Sequence[str]]:
+    """Tests, and a line for each build: as the index has them, and only what it lacks from the events."""
+    index = Index.of(logbook)
+    if not index.missing:
+        return index.tests(), index.builds()
+    from lashmap_daemon.builds.listing import listed  # noqa: PLC0415 - half a second, which the index saves
+
+    return listed(logbook)
+
+
 def _print_tests(tests: Sequence[TestSummary], console: Console) -> None:
     """One line for each test.
 
     A narrow terminal leaves out the serial number, with which names end, and then the interval.
     """
-
-    def natural(table: Table) -> int:
-        return Measurement.get(console, console.options.update(max_width=_WIDEST), table).maximum
-
-    table = _table_of(tests, serial=True, interval=True)
-    if not console.is_terminal:  # a pipe or a file has room
-        console.width = max(console.width, natural(table))
-    for interval in (True, False):
-        if natural(table) > console.width:
-            table = _table_of(tests, serial=False, interval=interval)
-    console.print(table)
+    now = dt.datetime.now(dt.UTC)
+    rows = [_HEADS, *(_row(one, now) for one in tests)]
+    if console.is_terminal:
+        for left_out in ("serial", "95 %"):
+            if natural_width(rows) > console.width:
+                at = rows[0].index(left_out)
+                rows = [row[:at] + row[at + 1 :] for row in rows]
+    print_columns(console, rows, [head in _FOLDED for head in rows[0]])
     if any(one.interval_mm for one in tests):
         say(console, "Normal backlash at the tight spot when the test ended, with its 95 % interval.")
 
 
-def _table_of(tests: Sequence[TestSummary], *, serial: bool, interval: bool) -> Table:
-    table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
-    # The whole name, however narrow the terminal: every other command needs it.
-    whole = max((len(one.test) for one in tests), default=0)
-    table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
-    table.add_column("verdict", overflow="fold")
-    for heading in ("backlash", *(["95 %"] if interval else []), "age"):
-        table.add_column(heading, no_wrap=True)
-    table.add_column("operator", overflow="fold")
-    if serial:
-        table.add_column("serial", overflow="fold")
-    now = dt.datetime.now(dt.UTC)
-    for one in tests:
-        ended = one.closing.startswith(COMPLETED)
-        closing = "" if ended and one.outcome else one.closing
-        verdict = ", ".join(filter(None, (one.outcome.upper(), closing, one.review)))
-        cells = [one.test, verdict, format_length(one.normal_backlash_mm, one.units)]
-        cells += [_interval(one)] if interval else []
-        cells += [_age(one.started_utc, now), one.operator, *([one.serial] if serial else [])]
-        table.add_row(*map(Text, cells))
-    return table
+# The whole name, however narrow the terminal: every other command needs it.
+_HEADS = ("test (begun, UTC)", "verdict", "backlash", "95 %", "age", "operator", "serial")
+_FOLDED = {"verdict", "operator", "serial"}
+
+
+def _row(one: TestSummary, now: dt.datetime) -> tuple[str, ...]:
+    ended = one.closing.startswith(COMPLETED)
+    closing = "" if ended and one.outcome else one.closing
+    verdict = ", ".join(filter(None, (one.outcome.upper(), closing, one.review)))
+    lash = format_length(one.normal_backlash_mm, one.units)
+    return (one.test, verdict, lash, _interval(one), _age(one.started_utc, now), one.operator, one.serial)
 
 
 def _interval(one: TestSummary) -> str:
@@ -113,6 +109,8 @@ def archive_old(options: ArchiveOptions, console: Console) -> int:
     Raises:
         LogbookError: When either file cannot be used.
     """
+    from lashmap_daemon.logbook.archive import archive  # noqa: PLC0415 - slow; a list needs it not
+
     logbook, to, now = options.logbook, options.to, dt.datetime.now(dt.UTC)
     outcome = archive(logbook, to, older_than=dt.timedelta(days=options.older_than), now=now)
     for one in outcome.tests:
@@ -146,7 +144,9 @@ def rescue_logbook(options: RescueOptions, console: Console) -> int:
     Raises:
         LogbookError: When nothing can be read, or the new file cannot be made.
     """
-    from lashmap_daemon.bus.outbox import waiting_in  # noqa: PLC0415
+    from lashmap_daemon.bus.outbox import waiting_in  # noqa: PLC0415 - slow; a list needs none of these
+    from lashmap_daemon.logbook.check import check_file  # noqa: PLC0415 - as above
+    from lashmap_daemon.logbook.rescue import rescue  # noqa: PLC0415 - as above
 
     damaged, new = options.damaged, options.new
     tests = rescue(damaged, new)
@@ -192,6 +192,8 @@ def verify(options: VerifyOptions, console: Console) -> int:
         LogbookError: When the file is no logbook, or does not hold the test.
         ConfigurationError: When ``expect`` is no digest.
     """
+    from lashmap_daemon.logbook.check import check_file  # noqa: PLC0415 - slow; a list needs it not
+
     logbook, test = options.logbook, options.test
     wanted = _digits(options.expect)
     found = check_file(logbook, test)

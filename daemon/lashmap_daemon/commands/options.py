@@ -270,6 +270,9 @@ class ReviewOptions:
         Path | None,
         typer.Option(help="Also write the dossier of its build (sheet, photographs, tests) to this .pdf."),
     ] = None
+    photos: Annotated[
+        Path | None, typer.Option(help="Also write the photographs of the test into this folder.")
+    ] = None
     plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False
     exclude: Annotated[
         int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
@@ -315,6 +318,12 @@ class WatchOptions:
         None
     )
     once: Annotated[bool, typer.Option("--once", help="Print what is known now and end.")] = False
+    page: Annotated[
+        bool, typer.Option("--page", help="Show them in a browser, as the file's table [page] says.")
+    ] = False
+    page_port: Annotated[
+        int | None, typer.Option(min=0, max=65535, help="The same, at this port; 0 is any free one.")
+    ] = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -446,6 +455,34 @@ class ListOptions:
         str | None,
         typer.Option(help="Only this serial number: its history, and first-pass yield.", show_default=False),
     ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DeskOptions:
+    """Open logbooks in a browser: list, look at every rock, compare, review, sign, take reports and exports.
+
+    It is read only to whoever does not know the token in the printed address.
+    """
+
+    logbooks: Annotated[list[Path], typer.Argument(help="Logbooks; one or more.", show_default=False)]
+    host: Annotated[
+        str, typer.Option(help="Address to serve at; 0.0.0.0 for whoever reaches this computer.")
+    ] = "127.0.0.1"
+    port: Annotated[int, typer.Option(help="Port; 0 takes a free one.", min=0, max=65535)] = 8461
+    name: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Name by which others reach this computer; may be given again.", show_default=False
+        ),
+    ] = None
+    token_file: Annotated[
+        Path | None, typer.Option(help="File with the token; it is made where it is missing.")
+    ] = None
+    certificate_file: Annotated[Path | None, typer.Option(help="Certificate, for https.")] = None
+    key_file: Annotated[Path | None, typer.Option(help="Key of the certificate.")] = None
+    read_only: Annotated[
+        bool, typer.Option("--read-only", help="Nobody can exclude or sign, with the token neither.")
+    ] = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,10 +9,11 @@ from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 
 from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
-from lashmap_daemon.commands.compare import compared
 from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.photograph import write_photos
+from lashmap_daemon.replay.compared import compared
 from lashmap_daemon.replay.conclude import (
     Renewed,
     ReviewRequest,
@@ -30,8 +31,11 @@ from lashmap_daemon.screens.result import print_map, print_review, print_summary
 from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.story.story import story_of
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rich.console import Console
 
 
@@ -59,6 +63,7 @@ def review(options: ReviewOptions, console: Console) -> None:
             with busy(console, _WORDS, quiet=options.as_json):
                 renewed = renew_files(assessment, book)
         moved = book.moved_to(assessment.record.identity.test)
+        photos = _photos(book, assessment.record.identity.test, options.photos)
         if options.dossier is not None:
             with busy(console, _WORDS, quiet=options.as_json):
                 write_dossier(book, assessment.record.identity.test, options.dossier, compared)
@@ -79,7 +84,19 @@ def review(options: ReviewOptions, console: Console) -> None:
         say(console, f"report   {options.report}")
     if options.dossier is not None:
         say(console, f"dossier  {options.dossier}")
+    for path in photos:
+        say(console, f"photo    {path}")
     print_next_step(assessment, options.logbook, console, reviewed=True)
+
+
+def _photos(book: Logbook, test: str, folder: Path | None) -> list[Path]:
+    """The photographs of a test, written into a folder where one is named."""
+    if folder is None:
+        return []
+    taken = story_of(book.events(test)).photos
+    if not taken:
+        raise ConfigurationError("--photos", [f"test {test} holds no photograph; leave it out"])
+    return write_photos(book, test, taken, folder)
 
 
 def _request_of(options: ReviewOptions) -> ReviewRequest:

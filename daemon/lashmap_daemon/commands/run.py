@@ -37,6 +37,7 @@ from lashmap_daemon.errors import (
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
+from lashmap_daemon.page.health import BusHealth
 from lashmap_daemon.page.join import open_page
 from lashmap_daemon.page.on_page import OnThePage
 from lashmap_daemon.page.picture import of_no_test, preparing
@@ -118,6 +119,9 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             begun = _begin(options, box, stand, person, stack)
         test = begun.opening.started.test
         bus = join_bus(stand, options.logbook, begun.opening.started, stack, person.show)
+        if page is not None:
+            page.metrics.logbook, page.metrics.ports = options.logbook, begun.engine.ports.opened
+            page.metrics.bus = lambda: None if bus is None else BusHealth.of(bus.report)
         go_on = _again(options, test, options.logbook)
 
         def offered(book: Path) -> str:

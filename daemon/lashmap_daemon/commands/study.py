@@ -21,7 +21,8 @@ from rich.text import Text
 
 from lashmap_daemon.commands.options import DriftOptions, NextOptions, PlanOptions, ReportOptions
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LogbookError
-from lashmap_daemon.logbook.logbook import COMPLETED, Logbook
+from lashmap_daemon.logbook.index import COMPLETED
+from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import stated_values
 from lashmap_daemon.replay.replay import Replay, start_of
 from lashmap_daemon.screens.terminal import busy, print_json, say

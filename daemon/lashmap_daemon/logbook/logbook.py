@@ -16,19 +16,18 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import NamedTuple, Self
 
-from lashmap_analysis.record.record import Units
 from lashmap_drivers.readings import Chunk, Chunks
 from pydantic import ValidationError
 
 from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
 from lashmap_daemon.logbook.digests import CLOSES, OPENS_AGAIN, EventRow, Tally
 from lashmap_daemon.logbook.guard import Standing, save
+from lashmap_daemon.logbook.index import Index, TestSummary
 from lashmap_daemon.logbook.pack import Archives, Moved, RawReader, moved_of
 from lashmap_daemon.logbook.rows import (
     Head,
@@ -148,38 +147,6 @@ class Waiting:
         self.bytes -= size + _CHUNK_BYTES * len(some)
 
 
-COMPLETED = "completed"  # how the closing of a test begins in the list of tests
-
-
-@dataclass(frozen=True, kw_only=True)
-class TestSummary:
-    """A line of the list of tests; outcome and backlash are those that were handed over when it ended.
-
-    Attributes:
-        started_utc: When its measuring began.
-        outcome: Of the verdict; empty when no result was handed over.
-        normal_backlash_mm: At the tight spot; None when none was stated.
-        interval_mm: Its interval at 95 %.
-        units: Of the box's papers.
-        review: What reviewers made of that outcome since; empty where it stands.
-    """
-
-    __test__ = False
-
-    test: str
-    started_utc: str
-    box: str = ""
-    serial: str = ""
-    positions: int = 0
-    operator: str = ""
-    outcome: str = ""
-    normal_backlash_mm: float | None = None
-    interval_mm: tuple[float, float] | None = None
-    units: Units = "mm"
-    review: str = ""
-    closing: str
-
-
 def summary_of(
     test: str,
     started_utc: str,
@@ -203,7 +170,9 @@ def summary_of(
         review=story.review,
         box=started.box.box.type,
         serial=started.box.box.serial,
+        stand=started.place[0],
         positions=len(story.accepted),
+        signed_by=story.signed_by,
         closing=story.reason or "not closed",
     )
 
@@ -429,16 +398,17 @@ class Logbook:
     def tests(self) -> list[TestSummary]:
         """One line for each test, oldest first; one that is damaged says so, even without a beginning."""
         with naming(self.path):
-            names = self._base.execute(
-                "SELECT test, utc, min(number) AS first FROM event GROUP BY test "  # utc of the first row
-                "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
-                "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
-            ).fetchall()
-        return [
-            self._summary(str(name), str(utc))  # also of a damaged row
-            for name, utc, _ in names
-            if not str(name).startswith(BUILD)
-        ]
+            index = Index(self.path, self._base)
+        return list(index.tests(self.summary))
+
+    def summary(self, test: str, utc: str) -> TestSummary:
+        """The line of one test, from its events; ``utc`` is when the first was written."""
+        try:
+            return summary_of(test, utc, list(self.events(test)))
+        except OfOtherVersion:
+            return summary_of(test, utc, [], unreadable="of another version: lashmap review says which")
+        except LogbookError:
+            return summary_of(test, utc, [])
 
     def moved_to(self, test: str) -> Moved | None:
         """Where the raw samples of a test were moved; None while they are here."""
@@ -479,14 +449,6 @@ class Logbook:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-    def _summary(self, test: str, utc: str) -> TestSummary:
-        try:
-            return summary_of(test, utc, list(self.events(test)))
-        except OfOtherVersion:
-            return summary_of(test, utc, [], unreadable="of another version: lashmap review says which")
-        except LogbookError:
-            return summary_of(test, utc, [])
 
     def _prepare(self) -> None:
         made = must_be_logbook(self._base, self.path)

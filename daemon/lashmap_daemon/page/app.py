@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import cache
@@ -21,7 +21,7 @@ from starlette.routing import BaseRoute, Route
 
 from lashmap_daemon.page.feed import Feed, TooManyLook
 from lashmap_daemon.page.guard import Guard, Rules
-from lashmap_daemon.page.orders import MOST_BYTES, NotTaken, Orders, Pending
+from lashmap_daemon.page.orders import MOST_BYTES, MOST_PHOTO_BYTES, NotTaken, Orders, Pending
 from lashmap_daemon.screens.phrases import LANGUAGES, TEXTS, texts_of
 
 STATIC = Path(__file__).with_name("static")
@@ -35,6 +35,7 @@ _KINDS = {
 _LOOK_S = 0.02
 _ANSWERED_S = 3.0  # within which a test has said what came of a request
 _LATE = "the test did not say what came of it; look at the page"
+PHOTO = "/photo"
 FILES = {
     "/": STATIC / "page.html",
     "/page.css": STATIC / "page.css",
@@ -54,7 +55,7 @@ class About:
 
 def application(rules: Rules, routes: Iterable[BaseRoute]) -> Guard:
     """Routes behind the guard."""
-    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES)
+    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES, {PHOTO: MOST_PHOTO_BYTES})
 
 
 def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[Any], None]) -> list[BaseRoute]:
@@ -68,8 +69,34 @@ def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[An
     """
 
     async def told(_: Request) -> Response:
-        languages = {language: texts_of(language)["language"] for language in LANGUAGES}
-        return JSONResponse({"stand": about.stand, "may": about.may, "languages": languages})
+        return JSONResponse({"stand": about.stand, "may": about.may, "languages": languages()})
+
+    async def ask(request: Request) -> Response:
+        body = await request.body()
+        return await _asked(lambda: orders.judge(body), orders)
+
+    async def photo(request: Request) -> Response:
+        data, said = await request.body(), request.query_params
+        return await _asked(
+            lambda: orders.judge_photo(data, said.get("test", ""), said.get("words", "")), orders
+        )
+
+    return [
+        *routes_of_files(FILES),
+        Route("/about", told, methods=["GET"]),
+        route_of_pictures(feed, lasts),
+        Route("/ask", ask, methods=["POST"]),
+        Route(PHOTO, photo, methods=["POST"]),
+    ]
+
+
+def languages() -> dict[str, str]:
+    """The languages that there are texts in, each by its own name."""
+    return {language: str(texts_of(language)["language"]) for language in LANGUAGES}
+
+
+def route_of_pictures(feed: Feed, lasts: Callable[[Any], None]) -> BaseRoute:
+    """The stream of pictures; ``lasts`` as in `routes_of_page`."""
 
     async def pictures(request: Request) -> Response:
         stack = ExitStack()
@@ -80,40 +107,40 @@ def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[An
         lasts(request.client)
         return StreamingResponse(_closing(sent, stack), media_type="text/event-stream")
 
-    async def ask(request: Request) -> Response:
-        try:
-            pending = orders.judge(await request.body())
-        except NotTaken as error:
-            return JSONResponse({"reason": str(error)}, status_code=409)
-        refusal = await _answer(pending, orders)
-        return JSONResponse({"reason": refusal}, status_code=409 if refusal else 200)
-
-    return [
-        *(Route(path, _file(path), methods=["GET"]) for path in FILES),
-        Route("/about", told, methods=["GET"]),
-        Route("/pictures", pictures, methods=["GET"]),
-        Route("/ask", ask, methods=["POST"]),
-    ]
+    return Route("/pictures", pictures, methods=["GET"])
 
 
-def _file(path: str) -> Callable[[Request], Any]:
+def routes_of_files(files: Mapping[str, Path]) -> list[BaseRoute]:
+    """Files of the program by the path under which a browser asks for them."""
+    return [Route(path, _answering(file), methods=["GET"]) for path, file in files.items()]
+
+
+def _answering(file: Path) -> Callable[[Request], Any]:
     async def answer(_: Request) -> Response:
-        return Response(_content(path), media_type=_KINDS[FILES[path].suffix])
+        return Response(_content(file), media_type=_KINDS[file.suffix])
 
     return answer
 
 
 @cache
-def _content(path: str) -> bytes:
-    """A file of the program; a message file without the spaces that are for its translators."""
-    content = FILES[path].read_bytes()
-    return json.dumps(json.loads(content)).encode() if path.endswith(".json") else content
+def _content(file: Path) -> bytes:
+    """What is in it; a message file without the spaces that are for its translators."""
+    content = file.read_bytes()
+    return json.dumps(json.loads(content)).encode() if file.suffix == ".json" else content
 
 
 async def _closing(sent: AsyncIterator[bytes], stack: ExitStack) -> AsyncIterator[bytes]:
     with stack:
         async for piece in sent:
             yield piece
+
+
+async def _asked(judged: Callable[[], Pending], orders: Orders) -> Response:
+    try:
+        refusal = await _answer(judged(), orders)
+    except NotTaken as error:
+        refusal = str(error)
+    return JSONResponse({"reason": refusal}, status_code=409 if refusal else 200)
 
 
 async def _answer(pending: Pending, orders: Orders) -> str:

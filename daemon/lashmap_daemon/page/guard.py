@@ -32,6 +32,7 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 _BURST, _INTERVAL_S = 60, 0.05  # of requests from one address
 _MOST_ADDRESSES = 256
 _BODY_S = 5.0  # within which a body has come
+_LARGE_S = 12.0  # a large one, of which there is one at a time
 _SCHEME = "bearer "
 HEADERS = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
@@ -110,35 +111,39 @@ class Guard:
     """Stands before an application (ASGI 3); `Rules` say who comes in.
 
     Attributes:
+        most_bytes: Of a body.
+        larger: Of a body at these paths; one of those at a time is read.
         refused: How many requests were refused so far.
     """
 
     app: App
     rules: Rules
     most_bytes: int
+    larger: Mapping[str, int] = field(default_factory=dict)
     refused: int = field(default=0, init=False)
     _often: OrderedDict[str, Allowance] = field(default_factory=OrderedDict, init=False)
+    _large_comes: bool = field(default=False, init=False)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in, or say why not."""
         if scope["type"] != "http":
             return
         headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
-        guarded = _guarded(send)
+        guarded, most = _guarded(send), self.larger.get(scope["path"], self.most_bytes)
         found = self._often_enough(scope) or self.rules.refusal(scope["method"], scope["path"], headers)
         if found is None and scope["method"] not in {"GET", "HEAD", "POST"}:
             found = 405, "only GET and POST are known here"
         if found is None:
-            found = self._too_long(headers)
+            found = self._too_long(headers, most)
         if found is not None:
             self.refused += 1
             await refuse(guarded, *found)
             return
         if scope["method"] == "POST":
-            body = await self._body(receive)
+            body = await self._body(receive, most)
             if body is None:
                 self.refused += 1
-                await refuse(guarded, 413, f"more than {self.most_bytes} bytes, or they did not come in time")
+                await refuse(guarded, 413, f"more than {most} bytes, or they did not come in time")
                 return
             receive = _with_body(body, receive)
         await self.app(scope, receive, guarded)
@@ -151,25 +156,32 @@ class Guard:
             self._often.popitem(last=False)
         return None if allowance.spend(time.monotonic()) else (429, "too many requests; wait a moment")
 
-    def _too_long(self, headers: Mapping[str, str]) -> tuple[int, str] | None:
+    def _too_long(self, headers: Mapping[str, str], most: int) -> tuple[int, str] | None:
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or len(length) > 12 or int(length) > self.most_bytes:
-            return 413, f"more than {self.most_bytes} bytes are not taken"
+        if not length.isdecimal() or len(length) > 12 or int(length) > most:
+            return 413, f"more than {most} bytes are not taken"
+        if most > self.most_bytes and self._large_comes:
+            return 503, "another file is being taken; try again"
         return None
 
-    async def _body(self, receive: Receive) -> bytes | None:
-        body: bytes = b""
+    async def _body(self, receive: Receive, most: int) -> bytes | None:
+        large = most > self.most_bytes
+        self._large_comes = self._large_comes or large
+        pieces, size = list[bytes](), 0
         try:
-            async with asyncio.timeout(_BODY_S):
+            async with asyncio.timeout(_LARGE_S if large else _BODY_S):
                 while True:
                     message = await receive()
-                    body += bytes(message.get("body", b""))
-                    if message["type"] != "http.request" or len(body) > self.most_bytes:
+                    pieces.append(bytes(message.get("body", b"")))
+                    size += len(pieces[-1])
+                    if message["type"] != "http.request" or size > most:
                         return None
                     if not message.get("more_body", False):
-                        return body
+                        return b"".join(pieces)
         except TimeoutError:
             return None
+        finally:
+            self._large_comes = self._large_comes and not large
 
 
 def _guarded(send: Send) -> Send:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from lashmap_daemon.page import health
+from lashmap_daemon.page.camera import keep_photo
 from lashmap_daemon.page.picture import Running, of_test
 from lashmap_daemon.screens.live import REFRESH_S
 from lashmap_daemon.screens.view import RockTrace, trace_of, view_of
@@ -70,7 +72,7 @@ class OnThePage:
         self._tone = (0, "")
         self._trace: RockTrace | None = None
         self._conductor: Conductor | None = None
-        self._shown_s = self._traced_s = float("-inf")
+        self._shown_s = self._traced_s = self._told_s = float("-inf")
         self._handed_on: list[Pending] = []
         self._came_of_it = False
 
@@ -93,6 +95,9 @@ class OnThePage:
         """Draw, and let the page have a snapshot: often while somebody looks."""
         self._screen.show(conductor, now_s)
         self._conductor = conductor
+        if now_s - self._told_s >= UNSEEN_S:
+            self._told_s = now_s
+            self._page.metrics.tell(health.of_test(conductor, self._test, now_s))
         every_s = PICTURE_S if self._page.is_seen else UNSEEN_S
         if self._page.failed or (now_s - self._shown_s < every_s and not conductor.closed):
             return
@@ -112,7 +117,11 @@ class OnThePage:
         own = self._screen.commands()
         if not self._asks or self._conductor is None:
             return own
-        self._handed_on = self._page.orders.take(self._test, place_of(self._conductor))
+        taken = self._page.orders.take(self._test, place_of(self._conductor))
+        for pending in taken:
+            if pending.photo:
+                pending.refusal = keep_photo(self._conductor, pending)
+        self._handed_on = [pending for pending in taken if not pending.photo]
         return [*own, *(words for pending in self._handed_on for words in pending.order.as_commands)]
 
     def _settle(self) -> None:

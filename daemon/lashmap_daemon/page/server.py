@@ -106,8 +106,11 @@ class Server:
         Raises:
             PageEnded: When there is no server any more.
         """
-        taken, packed, loop = threading.Event(), as_bytes(parts), self._loop
-        is_live = bool(parts["now"].get("live", True))
+        self.put(as_bytes(parts), is_live=bool(parts["now"].get("live", True)))
+
+    def put(self, packed: Mapping[str, bytes], *, is_live: bool = True) -> None:
+        """The same with parts that are bytes already; raises as `show`."""
+        taken, loop = threading.Event(), self._loop
 
         def put() -> None:
             self.feed.put(packed, is_live=is_live)

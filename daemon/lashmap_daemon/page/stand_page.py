@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import io
-import socket
 from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-import segno
-
 from lashmap_daemon.clean_text import clean
+from lashmap_daemon.page.address import address_of, invitation
 from lashmap_daemon.page.app import FILES, About, application, routes_of_page
 from lashmap_daemon.page.feed import Feed
 from lashmap_daemon.page.guard import Rules
+from lashmap_daemon.page.metrics import Metrics
 from lashmap_daemon.page.orders import Orders
 from lashmap_daemon.page.server import PageEnded, Server, bind
-from lashmap_daemon.setup.page_table import is_address
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
@@ -31,6 +28,7 @@ class StandPage:
 
     Attributes:
         orders: What is asked on the page.
+        metrics: How the stand is, in figures for a monitoring system.
         relay: Hands pictures to the server; its failure is the end of the page.
 
     Raises:
@@ -45,9 +43,10 @@ class StandPage:
         self._feed = Feed(table.lookers)
         self._server = Server(bind(table.host, table.port), self._feed, tls)
         about = About(stand=clean(stand), may=self.orders.may)
+        self.metrics = Metrics(clean(stand), lambda: (self._feed.lookers, self._guard.refused))
         routes = routes_of_page(about, self._feed, self.orders, self._server.lasts)
         rules = Rules.of(self._token, (*table.names, table.host), FILES, encrypted=tls is not None)
-        self._guard = application(rules, routes)
+        self._guard = application(rules, [*routes, self.metrics.route()])
         self._server.start(self._guard)
         self.relay: Relay[Callable[[], Parts]] = Relay("the page", self._put, replace=True)
 
@@ -81,41 +80,17 @@ class StandPage:
         looking = "nobody looks" if not self._feed.lookers else f"{self._feed.lookers} look"
         if self._guard.refused:
             looking += f", {self._guard.refused} requests were refused"
-        return f"{self._address()}: {f'gone ({self.failed})' if self.failed else looking}"
+        address = address_of(self._table, self._server.port)
+        return f"{address}: {f'gone ({self.failed})' if self.failed else looking}"
 
     def invitation(self) -> list[str]:
         """Where the page is, as text and as a code for the camera of a tablet; with the token."""
-        address = self._address()
-        whole = address if self._token is None else f"{address}#{self._token}"
-        drawn = io.StringIO()
-        segno.make_qr(whole, error="m").terminal(drawn, compact=True, border=2)
-        own = ["It can be seen on this computer alone; page.host in the stand file opens it."]
-        warning = self._table.warning()
-        return [
-            f"The page of the stand: {whole}",
-            *(own if self._table.is_own else drawn.getvalue().rstrip("\n").split("\n")),
-            *([warning] if warning else []),
-        ]
+        return invitation(
+            self._table, self._server.port, self._token, what="The page of the stand", file="the stand file"
+        )
 
     def _put(self, made: Callable[[], Parts]) -> None:
         self._server.show(made())
-
-    def _address(self) -> str:
-        host = self._table.host
-        if is_address(host) and host in {"0.0.0.0", "::"}:  # noqa: S104 - it is compared, not bound
-            host = self._table.names[0] if self._table.names else _own_address()
-        scheme = "https" if self._table.encrypted else "http"
-        return f"{scheme}://{f'[{host}]' if ':' in host else host}:{self._server.port}/"
-
-
-def _own_address() -> str:
-    """The address by which this computer reaches others; its name where it reaches nobody."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-        try:
-            asking.connect(("192.0.2.1", 9))  # for documentation (RFC 5737); nothing is sent
-        except OSError:
-            return socket.gethostname()
-        return str(asking.getsockname()[0])
 
 
 __all__ = ["PageEnded", "StandPage"]

@@ -13,7 +13,7 @@ from lashmap_analysis.record.record import Precondition, Units, moment
 from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
-from lashmap_daemon.logbook.logbook import COMPLETED
+from lashmap_daemon.logbook.index import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
 from lashmap_daemon.story.recorded import (

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_daemon.bus.join import OnTheBus
 from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.page.health import BusHealth
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
@@ -44,6 +45,10 @@ class ServiceBus:
     def line(self) -> str:
         """How it is, for a person; empty without a bus."""
         return self._bus.report.line(self._broker) if self._bus is not None else ""
+
+    def health(self) -> BusHealth | None:
+        """The same in figures; None without a bus."""
+        return None if self._bus is None else BusHealth.of(self._bus.report)
 
     async def begin(self, started: events.TestStarted) -> None:
         """A test is about to start; a logbook that is locked for a moment must not hold up the loop."""

@@ -9,12 +9,15 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lashmap_daemon.page.camera import keep_photo
+from lashmap_daemon.page.health import Health, InstrumentHealth
 from lashmap_daemon.page.on_page import OnThePage, place_of
 from lashmap_daemon.page.picture import Instrument, no_test, of_no_test, preparing
-from lashmap_daemon.service.bus import Obey, carried_out
+from lashmap_daemon.service.bus import Obey, ServiceBus, carried_out
 
 if TYPE_CHECKING:
     from lashmap_daemon.page.picture import Parts
@@ -48,6 +51,17 @@ class ServicePage:
         """Of a page that is there: its end in the middle of a test is noted with that test."""
         return () if self._page is None or self._page.failed else (self._page.relay,)
 
+    def follow(self, logbook: Path, ports: Callable[[], Mapping[str, object]], bus: ServiceBus) -> None:
+        """What a scrape asks for beside what it is told."""
+        if self._page is not None:
+            metrics = self._page.metrics
+            metrics.logbook, metrics.ports, metrics.bus = logbook, ports, bus.health
+
+    def tell(self, report: StatusReport) -> None:
+        """How the service is, for a monitoring system; a running test says it itself."""
+        if self._page is not None and report.state != "testing":
+            self._page.metrics.tell(health_of(report))
+
     def screen(self, screen: Screen, started: events.TestStarted) -> Screen:
         """The screen of a test, or one through which the page sees it too."""
         return screen if self._page is None else OnThePage(screen, self._page, started, asks=False)
@@ -71,6 +85,10 @@ class ServicePage:
                 place = "" if conductor is None else place_of(conductor)
                 for pending in page.orders.take(report().test, place):
                     asked = pending.order
+                    if pending.photo:
+                        none = "no test is running"
+                        pending.refusal = none if conductor is None else keep_photo(conductor, pending)
+                        continue
                     what = f"{asked.deed}, asked on the page,"
                     pending.refusal = await carried_out(asked.as_commands, obey, what)
             await asyncio.sleep(_LOOK_S)
@@ -82,6 +100,19 @@ class ServicePage:
         if now_s - self._shown_s >= (_IDLE_S if page.is_seen else _UNSEEN_S):
             self._shown_s, status = now_s, report()
             page.show(lambda: picture_of(status))
+
+
+def health_of(status: StatusReport) -> Health:
+    """A service without a running test, in figures."""
+    return Health(
+        state=status.state,
+        instruments=tuple(
+            InstrumentHealth(
+                name=one.instrument, heard=one.state == "heard", age_s=one.age_s, bad_frames=one.bad_frames
+            )
+            for one in status.instruments
+        ),
+    )
 
 
 def picture_of(status: StatusReport) -> Parts:

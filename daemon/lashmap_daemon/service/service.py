@@ -66,7 +66,8 @@ def state_of(instrument: StandInstrument, now_s: float) -> words.InstrumentState
         rate_hz=monitor.rate_hz(now_s),
         bad_frames=monitor.parser.bad_frames,
         dropped_chunks=source.dropped_chunks if source is not None else 0,
-        reconnects=getattr(source, "reconnects", 0),  # a recording has none
+        missed_polls=getattr(source, "missed_polls", 0),  # a recording has none, nor comes it back
+        reconnects=getattr(source, "reconnects", 0),
     )
 
 
@@ -127,6 +128,7 @@ def lines(report: words.StatusReport) -> list[str]:
     for one in report.instruments:
         age = "no reading" if one.age_s is None else f"{one.reading}, {one.age_s:.2f} s old"
         counts = f", {one.bad_frames} bad frames" if one.bad_frames else ""
+        counts += f", {one.missed_polls} polls missed" if one.missed_polls else ""
         counts += f", {one.dropped_chunks} reads dropped" if one.dropped_chunks else ""
         counts += f", came back {one.reconnects} times" if one.reconnects else ""
         rate = f"{one.rate_hz:.0f} samples a second"
@@ -248,6 +250,7 @@ class Service:
         )
         self._started_s = time.monotonic()
         self._watch = Watch(self._lead, self._ports, setup.logbook)
+        setup.page.follow(setup.logbook.path, self._ports.opened, setup.bus)
 
     async def run(self) -> int:
         """Serve until a signal ends it; returns the exit status.
@@ -438,6 +441,7 @@ class Service:
         report = self._report()
         prepared = self._lead.prepared
         self._setup.bus.show(report, prepared.box.box if prepared else None)
+        self._setup.page.tell(report)
         away = [one.instrument for one in report.instruments if one.state != "heard"]
         text = f"{report.state}" + (f" {report.test}: {report.done} of {report.total}" if report.test else "")
         if away:

@@ -142,6 +142,7 @@ class InstrumentState(_Words):
         age_s: Of that value.
         rate_hz: Samples a second over the last moments.
         bad_frames: Since the port was opened.
+        missed_polls: Requests without a whole reply in time, since the port was opened.
         dropped_chunks: Reads lost because nobody took them in time, since the port was opened.
         reconnects: How often the port came back, since it was opened.
     """
@@ -154,6 +155,7 @@ class InstrumentState(_Words):
     age_s: float | None = None
     rate_hz: float = 0.0
     bad_frames: int = 0
+    missed_polls: int = 0
     dropped_chunks: int = 0
     reconnects: int = 0
 

@@ -265,7 +265,7 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "page.port": Meaning("Port of the page; 0 takes one that is free", "8460"),
     "page.may": Meaning(
-        "What a person may do on the page (repeat, skip, note, stop), with commas between the words",
+        "What a person may do on the page (repeat, skip, note, photo, stop), with commas between the words",
         "nothing: it is for looking",
     ),
     "page.names": Meaning(

@@ -21,7 +21,7 @@ from lashmap_daemon.setup.toml_file import FilePath, Table
 if TYPE_CHECKING:
     import ssl
 
-Deed = Literal["repeat", "skip", "note", "stop"]
+Deed = Literal["repeat", "skip", "note", "photo", "stop"]
 PORT = 8460
 _LEAST_TOKEN = 20  # letters; one that is made has 32 of a set of 64, which is 192 bits
 _PRINTED = re.compile(r"[A-Za-z0-9._~-]+")  # unreserved in an address (RFC 3986, 2.3)

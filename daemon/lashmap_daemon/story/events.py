@@ -677,6 +677,25 @@ class NoteTaken:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PhotoTaken:
+    """A photograph came in during the test; it stands in the logbook, byte for byte.
+
+    Attributes:
+        number: Within the test, from 1.
+        words: What it shows, as the person said; may be empty.
+        size: Bytes.
+        sha256: Over them, in hexadecimal digits.
+        channel: Name of its packs.
+    """
+
+    number: Annotated[int, Field(ge=1)]
+    words: str
+    size: int
+    sha256: str
+    channel: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class TightSpotPredicted:
     """The lash map of the positions so far names the tight spot, and what to measure next."""
 
@@ -729,7 +748,14 @@ CauseEvent: TypeAlias = CauseAsked | CauseAnswered
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
 PassEvent: TypeAlias = PassesPlanned | ReadyAsked | ReadyConfirmed | PassAsked | PassRecorded | PassRefused
 RemarkEvent: TypeAlias = (
-    NoteTaken | ResultStored | FilesLeft | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
+    NoteTaken
+    | PhotoTaken
+    | ResultStored
+    | FilesLeft
+    | ResultAnnounced
+    | PositionExcluded
+    | ExclusionUndone
+    | SignedOff
 )
 Event: TypeAlias = CourseEvent | StandEvent | RockEvent | CauseEvent | SweepEvent | PassEvent | RemarkEvent
 

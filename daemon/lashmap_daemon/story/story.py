@@ -150,6 +150,7 @@ class Story:
         passed: Passes that were recorded since, by number.
         ready_for: What somebody said last that the stand is ready for; None where nobody was asked.
         notes: What the operator wrote down or answered, each with its time.
+        photos: Photographs that came in, each among the notes too.
         causes: What was found where rocks were refused one after another, one sentence each.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
@@ -193,6 +194,7 @@ class Story:
     passed: Mapping[int, events.PassRecorded] = field(default_factory=dict)
     ready_for: events.Readiness | None = None
     notes: tuple[tuple[float, str], ...] = ()
+    photos: tuple[events.PhotoTaken, ...] = ()
     causes: tuple[str, ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
@@ -211,12 +213,25 @@ class Story:
 
         Nothing is reckoned here: without a signature for what is left, only that something was taken out.
         """
-        holding = tuple(number for number, one in self.exclusions.items() if one.undone is None)
-        signed = self.sign_offs[-1] if self.sign_offs else None
-        if signed is not None and signed.exclusions == holding:
+        signed = self._signed
+        if signed is not None:
             found = "" if self.stored is None else self.stored.outcome
             return "" if signed.outcome == found else f"signed as {signed.outcome}"
-        return "readings taken out in review" if holding else ""
+        return "readings taken out in review" if self._left_out else ""
+
+    @property
+    def signed_by(self) -> str:
+        """Who signed last for what reviewers left of it; empty when nobody did since it last changed."""
+        return "" if self._signed is None else self._signed.by
+
+    @property
+    def _signed(self) -> SignOff | None:
+        signed = self.sign_offs[-1] if self.sign_offs else None
+        return signed if signed is not None and signed.exclusions == self._left_out else None
+
+    @property
+    def _left_out(self) -> tuple[int, ...]:
+        return tuple(number for number, one in self.exclusions.items() if one.undone is None)
 
     @property
     def measured_utc(self) -> str:
@@ -450,6 +465,9 @@ def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story: 
     match event:
         case events.NoteTaken(text=text):
             return replace(story, notes=(*story.notes, (stamped.time_s, text)))
+        case events.PhotoTaken():
+            noted = (stamped.time_s, photo_note(event))
+            return replace(story, photos=(*story.photos, event), notes=(*story.notes, noted))
         case events.ResultStored():
             return replace(story, stored=_stored(event, stamped.utc))
         case events.FilesLeft(folder=folder):
@@ -486,6 +504,12 @@ def cause_note(event: events.CauseAnswered) -> str:
         again = f"; asked for after all: position{'s' if len(event.again) > 1 else ''} {numbers}"
     row = f"{event.refused} rocks in a row were refused, the last at position {event.number}"
     return f"{row}; found: {what}{again}"
+
+
+def photo_note(event: events.PhotoTaken) -> str:
+    """Name a photograph, the same in the record, on screens and in reports."""
+    shows = f": {event.words}" if event.words else ""
+    return f"photograph {event.number} ({event.size / 1000:.0f} kB, SHA-256 {event.sha256}){shows}"
 
 
 def _given_up(story: Story, event: events.PositionSkipped) -> tuple[Target, ...]:

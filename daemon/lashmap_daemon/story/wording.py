@@ -13,7 +13,7 @@ from lashmap_drivers.timing.angles import INDEX_SLIP
 
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
-from lashmap_daemon.story.story import Awaited, cause_note
+from lashmap_daemon.story.story import Awaited, cause_note, photo_note
 
 CAUTIONS = (
     "Isolate and lock out the drive before hands go near the mesh.",
@@ -211,8 +211,18 @@ def sentence(  # noqa: PLR0911 - a line for each group
     if isinstance(event, events.PassEvent):
         return _of_pass(event)
     if isinstance(event, events.RemarkEvent):
-        return f"Note: {event.text}" if isinstance(event, events.NoteTaken) else None
+        return _of_remark(event)
     assert_never(event)
+
+
+def _of_remark(event: events.RemarkEvent) -> str | None:
+    match event:
+        case events.NoteTaken():
+            return f"Note: {event.text}"
+        case events.PhotoTaken():
+            return f"Kept: {photo_note(event)}"
+        case _:
+            return None
 
 
 def in_sentences(reasons: str) -> str:

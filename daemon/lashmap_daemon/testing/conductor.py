@@ -23,6 +23,7 @@ from lashmap_analysis.uncertainty.mesh_state import shifts_of
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import ReferenceDisproved, StandError
+from lashmap_daemon.logbook.photograph import pieces_of
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import Resumption, compare
 from lashmap_daemon.sequence.sequence import Phase
@@ -237,6 +238,11 @@ class Conductor:
     def note(self, text: str) -> None:
         """Keep the operator's words."""
         self.emit(events.NoteTaken(text=text))
+
+    def keep_photo(self, event: events.PhotoTaken, data: bytes) -> None:
+        """Keep a photograph that came in."""
+        self._keep(event.channel, pieces_of(data, self._now_s))
+        self.emit(event)
 
     def told_cause(self, found: Found) -> None:
         """A person says why rocks were refused: what was left out for it is asked for after all."""

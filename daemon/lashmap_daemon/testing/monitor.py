@@ -362,6 +362,10 @@ class StandPorts:
         found = {one.name: one.source for one in self._of_wires() if one.source is not None}
         return found if len(found) == len(self.wires) else None
 
+    def opened(self) -> dict[str, Source]:
+        """The ports that are open now, by channel."""
+        return {name: one.source for name, one in self.instruments.items() if one.source is not None}
+
     def rates_hz(self, now_s: float) -> dict[str, float]:
         """Samples a second by channel, of those that spoke: one on its button may not have."""
         monitors = (instrument.monitor for instrument in self.instruments.values())

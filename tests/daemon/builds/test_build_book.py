@@ -11,12 +11,13 @@ from pathlib import Path
 import pytest
 from daemon.logbooks import closed_test
 from lashmap_daemon.builds import events
-from lashmap_daemon.builds.book import BuildBook, given_by, newest_open, photo, read
-from lashmap_daemon.builds.listing import list_builds
+from lashmap_daemon.builds.book import BuildBook, given_by, newest_open, read
+from lashmap_daemon.builds.listing import listed
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.archive import archive
 from lashmap_daemon.logbook.check import check_file, check_test
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.photograph import photo
 from lashmap_daemon.logbook.rescue import rescue
 
 from daemon import made_build as made
@@ -83,9 +84,9 @@ def test_builds_are_no_tests(tmp_path: Path) -> None:
     closed_test(book.logbook, tmp_path, "t1", notes=1)
     assert [one.test for one in book.logbook.tests()] == ["t1"]
     assert book.logbook.builds() == [book.name]
-    assert list_builds(book.logbook) == [
-        f"build {book.name}: Right-angle drive, spiral bevel 13:40, serial INV-1340-08, open"
-    ]
+    assert listed(book.logbook.path)[1] == (
+        f"build {book.name}: Right-angle drive, spiral bevel 13:40, serial INV-1340-08, open",
+    )
     with pytest.raises(ValueError, match="no name of a build"):
         book.logbook.append_to_build("t1", time_s=0.0, utc="", kind="NoteWritten", body="{}")
     book.logbook.close()
@@ -125,7 +126,7 @@ def test_an_entry_that_was_changed_is_found_and_nothing_is_taken(tmp_path: Path,
     with Logbook(path, create=False) as logbook:
         with pytest.raises(LogbookError, match=r"not as it was written.*nothing is taken"):
             read(logbook, book.name)
-        assert "damaged" in list_builds(logbook)[0]
+        assert "damaged" in listed(logbook.path)[1][0]
     assert check_file(path).tests[0].problems
 
 
@@ -156,13 +157,13 @@ def test_a_photograph_is_kept_to_the_last_byte_once(tmp_path: Path) -> None:
     assert book.keep_photo(tmp_path / "b.png", made.BY) == 1  # the same bytes
     kept = book.build.photos[1]
     assert (kept.size, kept.sha256) == (len(data), hashlib.sha256(data).hexdigest())
-    assert photo(book.logbook, book.name, kept) == data
+    assert photo(book.logbook, book.name, 1, kept.channel, kept.sha256) == data
     book.logbook.close()
     with sqlite3.connect(path) as base:
         base.execute("UPDATE raw SET data = zeroblob(length(data)) WHERE id = 1")
     base.close()
     with Logbook(path, create=False) as logbook, pytest.raises(LogbookError):
-        photo(logbook, book.name, kept)
+        photo(logbook, book.name, 1, kept.channel, kept.sha256)
     assert "samples" in check_file(path).tests[0].problems[0]
 
 
@@ -196,8 +197,8 @@ def test_archive_and_rescue_carry_builds_with_their_photographs(tmp_path: Path) 
     assert [(one.test, one.stays) for one in outcome.tests] == [(book.name, "")]
     for where in (path, tmp_path / "rescued"):
         with Logbook(where, create=False) as logbook:
-            found = read(logbook, book.name).build
-            assert photo(logbook, book.name, found.photos[1]) == made.png(300)
+            kept = read(logbook, book.name).build.photos[1]
+            assert photo(logbook, book.name, 1, kept.channel, kept.sha256) == made.png(300)
 
 
 def test_rescue_leaves_out_an_entry_that_is_no_json_and_keeps_the_rest(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.page.on_page import OnThePage
@@ -20,7 +21,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.testing.conductor import Conductor
 
 WITHIN_S = 15.0
-ALL: list[Any] = ["repeat", "skip", "note", "stop"]
+ALL: list[Any] = ["repeat", "skip", "note", "photo", "stop"]
 
 
 class Silent:
@@ -144,6 +145,12 @@ class Client:
         data = body if isinstance(body, bytes) else json.dumps(body).encode()
         origin = headers.pop("Origin", f"http://127.0.0.1:{self.port}")
         status, _, answer = self.send("POST", "/ask", data, Origin=origin, **headers)
+        return status, json.loads(answer)["reason"]
+
+    def photo(self, data: bytes, **about: str) -> tuple[int, str]:
+        """Status and reason of a photograph that is handed in."""
+        path = f"/photo?{urlencode(about)}"
+        status, _, answer = self.send("POST", path, data, Origin=f"http://127.0.0.1:{self.port}")
         return status, json.loads(answer)["reason"]
 
     def send(self, method: str, path: str, body: bytes, **more: str) -> tuple[int, dict[str, str], bytes]:

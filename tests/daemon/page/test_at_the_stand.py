@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
@@ -12,6 +13,7 @@ from typing import IO, Any
 import pytest
 from daemon.command import lashmap, simulated_stand, start
 from daemon.page.shown import Client
+from daemon.page.test_metrics import scraped
 from daemon.running_service import Serve, short_boxes
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.logbook.logbook import Logbook
@@ -86,6 +88,16 @@ def test_a_service_shows_its_instruments_between_tests_and_each_test(tmp_path: P
         heard = {one["name"]: one for one in idle["instruments"]}
         assert heard["indicator"]["text"].endswith("mm")
         assert not heard["encoder"]["stale"]
+        ups = [("lashmap_instrument_up", f"instrument={name}") for name in ("indicator", "encoder")]
+        figures = scraped(Client(port))
+        while not all(figures[up] for up in ups):  # it tells once a second
+            time.sleep(0.2)
+            figures = scraped(Client(port))
+        assert figures["lashmap_state", "state=idle"] == figures["lashmap_up", ""] == 1
+        for name in ("indicator", "encoder"):
+            assert figures["lashmap_instrument_dropped_chunks_total", f"instrument={name}"] == 0
+        assert figures["lashmap_disk_free_bytes", ""] > 0
+        assert ("lashmap_broker_connected", "") not in figures  # a stand without a bus
         status, reason = Client(port).ask({"deed": "stop", "test": ""})
         assert (status, "no test runs" in reason) == (409, True)  # nor does it begin one
         test = service.begin()
@@ -95,13 +107,9 @@ def test_a_service_shows_its_instruments_between_tests_and_each_test(tmp_path: P
         assert Client(port).ask({"deed": "stop", "test": test}) == (200, "")
         service.until(lambda status: status.state == "idle")
         stopped = f"test {test} stopped: by the operator"
-        shown_when(
-            port,
-            lambda page: (
-                any(stopped in one for one in page["told"]["lines"])
-                and page["now"]["words"]["key"] == "cue.no_test"
-            ),
-        )
+        # What was told may come before the picture of a stand without a test.
+        ended = shown_when(port, lambda page: page["now"]["words"]["key"] == "cue.no_test")
+        assert any(stopped in one for one in ended["told"]["lines"])
 
 
 def test_a_service_on_a_network_needs_a_token_file(tmp_path: Path) -> None:

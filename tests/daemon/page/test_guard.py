@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import pytest
-from lashmap_daemon.page.guard import Rules
+from lashmap_daemon.page.guard import Guard, Message, Receive, Rules, Scope, Send
 
 TOKEN = "abcdefghijklmnopqrstuvwx"  # noqa: S105 - of this test
 RULES = Rules.of(TOKEN, ["stand-3.local"], ["/"], encrypted=False)
@@ -74,3 +76,45 @@ def test_where_no_token_is_wanted_the_rest_still_holds() -> None:
     own = {"host": "127.0.0.1:1", "origin": "https://127.0.0.1:1"}
     assert rules.refusal("POST", "/ask", own) is None
     assert rules.refusal("POST", "/ask", {**own, "origin": "http://127.0.0.1:1"}) is not None
+
+
+def test_of_large_files_one_at_a_time_is_taken() -> None:
+    async def both() -> list[int]:
+        taken: list[bytes] = []
+        answers: list[int] = []
+
+        async def app(_scope: Scope, receive: Receive, send: Send) -> None:
+            taken.append((await receive())["body"])
+            await send({"type": "http.response.start", "status": 200, "headers": []})
+
+        guard = Guard(app, RULES, 10, {"/photo": 1000})
+        first_comes, go_on = asyncio.Event(), asyncio.Event()
+
+        async def slowly() -> Message:
+            first_comes.set()
+            await go_on.wait()
+            return {"type": "http.request", "body": b"a" * 500, "more_body": False}
+
+        async def at_once() -> Message:
+            return {"type": "http.request", "body": b"b" * 500, "more_body": False}
+
+        async def send(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                answers.append(message["status"])
+
+        def scope(path: str) -> Scope:
+            given = {**BEARER, "origin": f"http://{BEARER['host']}"}
+            headers = [(name.encode(), one.encode()) for name, one in given.items()]
+            return {"type": "http", "method": "POST", "path": path, "headers": headers, "client": ("x", 1)}
+
+        first = asyncio.create_task(guard(scope("/photo"), slowly, send))
+        await first_comes.wait()
+        await guard(scope("/photo"), at_once, send)
+        await guard(scope("/ask"), at_once, send)
+        go_on.set()
+        await first
+        await guard(scope("/photo"), at_once, send)
+        assert [one[:1] for one in taken] == [b"a", b"b"]
+        return answers
+
+    assert asyncio.run(both()) == [503, 413, 200, 200]

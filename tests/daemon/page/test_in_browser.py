@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from analysis.browser import Browser, chromium
 from daemon.page.shown import ALL, Shown, shown, wait_until
+from lashmap_daemon.logbook.photograph import photo
 from lashmap_daemon.page import guard
 from lashmap_daemon.page.picture import no_test, of_no_test
 from lashmap_daemon.page.stand_page import StandPage
@@ -127,7 +128,7 @@ def test_nothing_keeps_anybody_from_reading_it(browser: Browser, on_page: Shown,
     if dress == "high contrast":
         browser.evaluate("document.querySelector('#contrast').click()")
     browser.evaluate(AXE)
-    for opened in ("", "settings", "ask-note"):
+    for opened in ("", "settings", "ask-note", "ask-photo"):
         if opened:
             browser.evaluate(f"document.querySelectorAll('dialog').forEach(d => d.close()), "
                              f"document.getElementById('{opened}').showModal()")  # fmt: skip
@@ -172,6 +173,43 @@ def test_it_is_used_with_keys_alone(browser: Browser, on_page: Shown) -> None:
     press("Enter", "Escape")  # it asks, and goes on
     assert not browser.evaluate("document.getElementById('ask-stop').open")
     assert not on_page.test.conductor.closed
+
+
+def test_a_photograph_is_made_small_and_kept_with_what_it_shows(browser: Browser, on_page: Shown) -> None:
+    on_page.until(events.RockAccepted)
+    on_page.settle()
+    wait_until(lambda: not browser.evaluate("document.querySelector('#deeds button').disabled"))
+    # What a camera gives: larger than the page sends, and chosen as a person would choose a file.
+    browser.evaluate(
+        """(async () => {
+            const large = document.createElement("canvas");
+            [large.width, large.height] = [4000, 3000];
+            large.getContext("2d").fillRect(0, 0, 2000, 3000);
+            const blob = await new Promise((made) => { large.toBlob(made, "image/png"); });
+            const input = document.getElementById("camera");
+            input.click = () => {
+                const files = new DataTransfer();
+                files.items.add(new File([blob], "gear.png", { type: "image/png" }));
+                input.files = files.files;
+                input.dispatchEvent(new Event("change"));
+            };
+            document.querySelector('[data-deed="photo"]').click();
+        })()"""
+    )
+    wait_until(lambda: browser.evaluate("document.getElementById('ask-photo').open"))
+    browser.evaluate(
+        "document.getElementById('shows').value = 'heel side',"
+        "document.querySelector('#ask-photo [value=yes]').click()"
+    )
+    wait_until(lambda: gone_on(on_page) and "Done: Photo" in said(browser, "#answer"))
+    (taken,) = on_page.test.of(events.PhotoTaken)
+    assert isinstance(taken, events.PhotoTaken)
+    assert taken.words == "heel side"
+    data = photo(on_page.test.logbook, on_page.test.started.test, 1, taken.channel, taken.sha256)
+    size = browser.evaluate(
+        f"createImageBitmap(new Blob([new Uint8Array({list(data)})])).then(p => [p.width, p.height])"
+    )
+    assert size == [1600, 1200]
 
 
 def test_texts_of_others_stay_texts_and_another_language_is_one_choice_away(

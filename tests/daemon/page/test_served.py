@@ -3,25 +3,34 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import http.client
 import socket
+import sqlite3
 import ssl
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
 import pytest
 from daemon.bus.certificates import Authority
+from daemon.made_build import png
 from daemon.page.shown import ALL, Client, Shown, shown, wait_until
-from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.page import guard, server
+from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook.check import check_test
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.photograph import photo, write_photos
+from lashmap_daemon.page import camera, guard, server
 from lashmap_daemon.page.app import FILES
+from lashmap_daemon.page.orders import MOST_PHOTO_BYTES
 from lashmap_daemon.page.picture import Parts
 from lashmap_daemon.page.stand_page import StandPage
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.story import events
+from lashmap_daemon.story.story import story_of
 
 
 @pytest.fixture(name="on_page")
@@ -37,9 +46,19 @@ def notes(on_page: Shown) -> list[str]:
 
 def asked(on_page: Shown, deed: str, **more: str) -> tuple[int, str]:
     """Ask for a deed as the page would, while the test goes on."""
-    found: list[tuple[int, str]] = []
     body = {"deed": deed, "test": on_page.test.started.test, **more}
-    thread = threading.Thread(target=lambda: found.append(Client(on_page.port).ask(body)))
+    return meanwhile(on_page, lambda: Client(on_page.port).ask(body))
+
+
+def photographed(on_page: Shown, data: bytes, words: str = "") -> tuple[int, str]:
+    """Hand in a photograph as the page would, while the test goes on."""
+    about = {"test": on_page.test.started.test, "words": words}
+    return meanwhile(on_page, lambda: Client(on_page.port).photo(data, **about))
+
+
+def meanwhile(on_page: Shown, do: Callable[[], tuple[int, str]]) -> tuple[int, str]:
+    found: list[tuple[int, str]] = []
+    thread = threading.Thread(target=lambda: found.append(do()))
     thread.start()
     while thread.is_alive():
         on_page.go_on()
@@ -144,6 +163,66 @@ def test_what_the_stand_file_does_not_allow_is_refused(tmp_path: Path) -> None:
         for deed in ("repeat", "skip", "stop"):
             status, reason = asked(on_page, deed)
             assert (status, "page.may" in reason) == (409, True)
+
+
+def test_a_photograph_stands_in_the_record_to_the_last_byte(tmp_path: Path) -> None:
+    data = png(600) + b"\xff" * 1_000_000  # more than one pack
+    with shown(tmp_path) as on_page:
+        on_page.until(events.RockStarted)
+        assert photographed(on_page, data, "heel side,\n drive <b>") == (200, "")
+        assert photographed(on_page, data, "the same again") == (200, "")
+        assert photographed(on_page, b"\xff\xd8\xff\xe0 another") == (200, "")
+        on_page.until(events.RockAccepted)
+        test, book = on_page.test.started.test, on_page.test.logbook
+        assert asked(on_page, "stop") == (200, "")
+        first, second = story_of(book.events(test)).photos
+        assert (first.number, first.words, first.size) == (1, "heel side, drive <b>", len(data))
+        assert first.sha256 == hashlib.sha256(data).hexdigest()
+        assert photo(book, test, first.number, first.channel, first.sha256) == data
+        files = write_photos(book, test, (first, second), tmp_path / "photos")
+        assert [one.name for one in files] == [f"{test}-photo-1.png", f"{test}-photo-2.jpg"]
+        assert files[0].read_bytes() == data
+        assert any(f"SHA-256 {first.sha256}" in text for _, text in Replay(book, test).record().notes)
+        path = book.path
+    assert not check_test(path, test).problems
+    with sqlite3.connect(path) as base:
+        base.execute("UPDATE raw SET data = zeroblob(length(data)) WHERE channel = ?", (second.channel,))
+    base.close()
+    assert check_test(path, test).problems
+    with Logbook(path, create=False) as book, pytest.raises(LogbookError, match="photograph 2 is not as it"):
+        photo(book, test, 2, second.channel, second.sha256)
+
+
+@pytest.mark.parametrize(
+    ("data", "words", "reason"),
+    [
+        (b"", "", "neither a JPEG nor a PNG"),
+        (b"<svg onload=alert(1)>", "", "neither a JPEG nor a PNG"),
+        (b"GIF89a", "", "neither a JPEG nor a PNG"),
+        (png(3), "a\x1b[31m", "cannot be shown"),
+        (png(3), "w" * 501, "words"),
+    ],
+)
+def test_what_is_no_photograph_is_refused(on_page: Shown, data: bytes, words: str, reason: str) -> None:
+    status, said = Client(on_page.port).photo(data, test=on_page.test.started.test, words=words)
+    assert (status, reason in said) == (409, True)
+    assert not on_page.test.of(events.PhotoTaken)
+
+
+def test_a_photograph_that_is_too_large_or_of_another_test_is_refused(on_page: Shown) -> None:
+    said_to_come = {"Content-Length": str(MOST_PHOTO_BYTES + 1), "Origin": f"http://127.0.0.1:{on_page.port}"}
+    assert Client(on_page.port).send("POST", "/photo", b"x", **said_to_come)[0] == 413
+    status, said = meanwhile(on_page, lambda: Client(on_page.port).photo(png(3), test="another"))
+    assert (status, "has gone on" in said) == (409, True)
+    status, said = Client(on_page.port).ask({"deed": "photo", "test": on_page.test.started.test})
+    assert (status, "as a file" in said) == (409, True)
+    assert not on_page.test.of(events.PhotoTaken)
+
+
+def test_no_more_photographs_than_a_test_holds(on_page: Shown, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(camera, "MOST", 1)
+    assert photographed(on_page, png(3)) == (200, "")
+    assert photographed(on_page, png(4)) == (409, "the test holds 1 photographs, the most")
 
 
 def test_on_a_network_nothing_is_seen_without_the_token(tmp_path: Path) -> None:

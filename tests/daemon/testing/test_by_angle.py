@@ -14,12 +14,12 @@ from lashmap_analysis.facts.result import to_document
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.verdict import bars
 from lashmap_analysis.uncertainty.set_up import set_up_lines
-from lashmap_daemon.commands.compare import compared
 from lashmap_daemon.commands.logbook import verify
 from lashmap_daemon.commands.options import VerifyOptions
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.compared import compared
 from lashmap_daemon.replay.conclude import conclude, write_report
 from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.screens.view import view_of

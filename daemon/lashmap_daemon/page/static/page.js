@@ -171,21 +171,26 @@ async function deedAsked(deed) {
   const { test, place } = parts.now ?? {}; // what the person saw, not what is there when they have typed
   let words = "";
   if (deed === "stop" && !(await confirmed(byId("ask-stop")))) return;
+  if (deed === "photo") { await photoAsked(test); return; }
   if (deed === "note") {
     byId("note").value = "";
     if (!(await confirmed(byId("ask-note")))) return;
     words = byId("note").value.trim();
     if (!words) return;
   }
+  await send(deed, "/ask", "application/json", JSON.stringify({ deed, test, place, words }));
+}
+
+async function send(deed, path, type, body) {
   const what = t(`page.${deed}`);
   busy(true);
   byId("answer").textContent = t("page.asked", { what });
   try {
-    const answer = await fetch("/ask", {
+    const answer = await fetch(path, {
       method: "POST",
-      headers: { ...headers(), "Content-Type": "application/json" },
-      body: JSON.stringify({ deed, test, place, words }),
-      signal: AbortSignal.timeout(8000),
+      headers: { ...headers(), "Content-Type": type },
+      body,
+      signal: AbortSignal.timeout(14000),
     });
     const { reason } = await answer.json();
     byId("answer").textContent = answer.ok ? t("page.done", { what }) : t("page.refused", { reason });
@@ -193,6 +198,39 @@ async function deedAsked(deed) {
     byId("answer").textContent = t("page.not_reached");
   }
   busy(false);
+}
+
+// A photograph is made small here: a contact pattern is seen in it, and a logbook is copied whole.
+const PHOTO_SIDE = 1600;
+async function photoAsked(test) {
+  const file = await chosen(byId("camera"));
+  if (!file) return;
+  const canvas = byId("taken");
+  try {
+    const picture = await createImageBitmap(file);
+    const scale = Math.min(1, PHOTO_SIDE / Math.max(picture.width, picture.height));
+    canvas.width = Math.max(1, Math.round(picture.width * scale));
+    canvas.height = Math.max(1, Math.round(picture.height * scale));
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    picture.close();
+  } catch {
+    byId("answer").textContent = t("page.refused", { reason: t("page.no_picture") });
+    return;
+  }
+  byId("shows").value = "";
+  if (!(await confirmed(byId("ask-photo")))) return;
+  const about = new URLSearchParams({ test: test ?? "", words: byId("shows").value.trim() });
+  const data = await new Promise((made) => { canvas.toBlob(made, "image/jpeg", 0.85); });
+  await send("photo", `/photo?${about}`, "image/jpeg", data);
+}
+
+function chosen(input) {
+  input.value = "";
+  return new Promise((found) => {
+    input.addEventListener("change", () => found(input.files[0]), { once: true });
+    input.addEventListener("cancel", () => found(null), { once: true });
+    input.click();
+  });
 }
 
 let waiting = false;
@@ -213,6 +251,8 @@ function confirmed(dialog) {
     dialog.addEventListener("close", () => answer(dialog.returnValue === "yes"), { once: true });
   });
 }
+
+byId("no-photo").addEventListener("click", () => byId("ask-photo").close("no"));
 
 // Drawing -----------------------------------------------------------------------------------------------------------
 function put(node, text) {

@@ -1,0 +1,62 @@
+"""The command that serves the reviewer's desk until it is interrupted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import ValidationError
+from rich.console import Console
+
+from lashmap_daemon.commands.options import DeskOptions
+from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.logbook.schema import must_be_there
+from lashmap_daemon.page.join import needed_packages
+from lashmap_daemon.screens.terminal import say
+from lashmap_daemon.setup.page_table import PageTable
+from lashmap_daemon.setup.toml_file import problem_of
+
+
+def desk(options: DeskOptions, console: Console) -> None:
+    """Serve until Ctrl-C.
+
+    Raises:
+        ConfigurationError: A wrong option, a place that is taken, packages that are not installed.
+        LogbookError: One of the logbooks is not there.
+        StandError: The server does not come up, or ended.
+    """
+    table = _table_of(options)
+    logbooks = tuple(dict.fromkeys(options.logbooks))
+    for path in logbooks:
+        must_be_there(path)
+    with needed_packages():
+        from lashmap_daemon.desk.desk import PageEnded, ServedDesk  # noqa: PLC0415 - optional and slow
+    try:
+        with ServedDesk(table, logbooks, writes=not options.read_only) as served:
+            for line in served.invitation():
+                say(console, line)
+            say(console, "Ctrl-C ends it.")
+            served.wait()
+    except PageEnded as error:
+        raise StandError(f"the desk did not come up: {error}") from None
+    except KeyboardInterrupt:
+        return  # leaving is no failure
+
+
+def _table_of(options: DeskOptions) -> PageTable:
+    given = {
+        "host": options.host,
+        "port": options.port,
+        "names": options.name or [],
+        "token_file": _text(options.token_file),
+        "certificate_file": _text(options.certificate_file),
+        "key_file": _text(options.key_file),
+    }
+    try:
+        return PageTable.model_validate(given)
+    except ValidationError as error:
+        details = error.errors(include_input=False, include_url=False)
+        raise ConfigurationError("desk", [problem_of(dict(one)) for one in details]) from None
+
+
+def _text(path: Path | None) -> str | None:
+    return None if path is None else str(path)
