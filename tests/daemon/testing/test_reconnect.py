@@ -307,6 +307,7 @@ def test_a_cable_pulled_from_a_count_ends_the_test_once_the_count_may_have_gone_
 
 def test_the_command_that_goes_on_is_the_one_that_was_given(tmp_path: Path) -> None:
     test = Unpluggable(tmp_path, load_box(positions=5, gear_turns=1.0), goes_on="lashmap run s b --resume")
+    test.conductor._absences._patience_s = 10.0
     test.run_until(events.RockStarted)
     test.pull(INDICATOR)
     with pytest.raises(InstrumentLost, match=r"go on with: lashmap run s b --resume$"):
