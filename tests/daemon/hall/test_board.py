@@ -67,6 +67,11 @@ def test_an_alarm_stays_until_it_is_taken_back(hall: Halls) -> None:
     closed = {"outcome": "failed", "reason": "the encoder slipped"}
     hall.say("bench-1/alarm", alarm("bench-1", "TestClosed", closed, 3), retain=False)
     hall.until(lambda rows: rows["bench-1"]["need"] == ALARM)
+    stopped = {"outcome": "stopped", "reason": "by the operator"}
+    hall.say("bench-1/alarm", alarm("bench-1", "TestClosed", stopped, 4), retain=False)
+    hall.until(lambda rows: rows["bench-1"]["alarms"] == [])
+    hall.say("bench-1/alarm", alarm("bench-1", "TestClosed", closed, 5), retain=False)
+    hall.until(lambda rows: rows["bench-1"]["need"] == ALARM)
     hall.say("bench-1/state", state("bench-1", test="another"))  # whoever begins a test has seen it
     hall.until(lambda rows: rows["bench-1"]["alarms"] == [])
 
@@ -172,6 +177,14 @@ def test_made_up_stands_fill_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
         hall.feed(f"lashmap/s{number}/status", message, retained=False, now_s=1.0)
     part = json.loads(Board(hall, THERE).parts(1.0)["hall"])
     assert (part["stands"], part["too_many"]) == (3, 7)
+
+
+def test_made_up_instruments_fill_none_either() -> None:
+    hall = Hall(root="lashmap")
+    for number in range(1000):
+        lost = json.dumps(alarm("a", "InstrumentLost", LOST | {"instrument": f"i{number}"})).encode()
+        hall.feed("lashmap/a/alarm", lost, retained=False, now_s=1.0)
+    assert 0 < len(hall.stands["a"].open_alarms) < 50
 
 
 def test_the_guard_of_the_page_stands_before_the_board(tmp_path: Path) -> None:
