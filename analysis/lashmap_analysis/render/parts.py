@@ -59,6 +59,8 @@ class Parts:
         chapters: The evidence.
     """
 
+    box: str
+    remark: str
     cells: tuple[tuple[str, str], ...]
     outcome: str
     verdict_html: str
@@ -89,6 +91,8 @@ def report_parts(assessment: Assessment) -> Parts:
         return page_template(f"{name}.html.j2").render(sheet=front, units=units, **more).strip()
 
     return Parts(
+        box=front.identity.box,
+        remark=front.identity.remark,
         cells=front.cells,
         outcome=front.outcome,
         verdict_html=part("verdict"),

@@ -23,13 +23,14 @@ def shown(opened: Opened) -> dict[str, Any]:
     """A test, whole but for the samples of its traces."""
     assessment, story = opened.assessment, opened.story
     parts = report_parts(assessment)
+    plain = {"box": visible(parts.box), "remark": visible(parts.remark)}
     traces = opened.traces
     return {
         "key": opened.key,
         "test": visible(opened.test),
         "seen": opened.events,
         "units": assessment.record.units,
-        "parts": asdict(parts),
+        "parts": {**asdict(parts), **plain},
         "traces": {
             one.position: _trace(one, traces[one.position], assessment)
             for one in assessment.positions

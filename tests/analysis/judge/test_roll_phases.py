@@ -127,3 +127,33 @@ def test_the_same_box_with_and_without_them_compares_as_unchanged(
     roll = next(one for one in mean.contributions if one.quantity == ROLL)
     assert roll.first_mm == roll_line(alone).standard_uncertainty_mm
     assert roll.second_mm == roll_line(three).standard_uncertainty_mm
+
+
+def test_both_ways_to_measure_move_by_the_correction_and_by_nothing_else() -> None:
+    """What the roll takes is taken from indicator and encoder alike, and once."""
+    record = rocked(*BOTH)
+    recorded = replace(record, conditions=replace(record.conditions, roll_variation_mm=ROLL_MM))
+    before, after = assess(rocked(*BOTH[:1])), assess(recorded)
+    assert recorded.conditions.roll_seen is None
+    line = roll_line(after)
+    for old, new in zip(before.positions, after.positions, strict=False):
+        if not (old.mapped and new.mapped):
+            continue
+        assert old.normal_backlash_mm is not None
+        assert new.normal_backlash_mm == pytest.approx(old.normal_backlash_mm + line.correction_mm, abs=1e-9)
+        if old.encoder_backlash_mm is not None:
+            expected = old.encoder_backlash_mm + line.correction_mm
+            assert new.encoder_backlash_mm == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_gear_marked_off_a_crest_is_measured_where_it_stood() -> None:
+    """Angles read from another zero are another place of the marks, and no other roll."""
+    record = rocked(*BOTH)
+    pitch_deg = record.gear_set.gear_angle_deg(1)
+    moved = replace(
+        record,
+        traces=tuple(replace(one, encoder_deg=one.encoder_deg + 0.02 * pitch_deg) for one in record.traces),
+    )
+    assert roll_line(assess(moved)).correction_mm == pytest.approx(
+        roll_line(assess(record)).correction_mm, abs=1e-6
+    )

@@ -176,11 +176,11 @@ async function showList(here) {
     chosen();
   };
   more.addEventListener("click", () => { limit += 10 * ROWS; fill(); });
-  const heads = ["pick", "test", ...(several ? ["book"] : []), "begun", "box", "serial", "stand", "verdict", "lash", "interval", "positions", "operator", "review"];
+  const heads = ["pick", "test", "verdict", "lash", "interval", "begun", "box", "serial", "stand", ...(several ? ["book"] : []), "operator", "positions", "review"];
   byId("content").replaceChildren(
     el("h1", { class: "unseen" }, t("desk.list")),
     toolbar(several, () => { limit = ROWS; fill(); }, count, compare),
-    ...listing.books.filter((one) => one.reason).map((one) => el("p", { class: "damaged" }, el("b", {}, one.name), ` ${one.reason}`)),
+    ...listing.books.filter((one) => one.reason).map((one) => el("p", { class: "damaged" }, el("b", {}, one.name), ` ${one.reason.replace(/^[^ ]*: /, "")}`)),
     el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("desk.list") }, el("table", { id: "list" },
       el("thead", {}, el("tr", {}, ...heads.map((name) => el("th", { scope: "col", class: `c-${name}` },
         name === "pick" ? el("span", { class: "unseen" }, t("desk.pick")) : name === "interval" ? "95 %" : t(`desk.${name}`))))),
@@ -239,17 +239,17 @@ function line(row, several, chosen) {
   const address = addressOf({ book: row.book, test: row.key });
   return el("tr", {},
     el("td", { class: "c-pick" }, pick),
-    el("th", { scope: "row", class: "c-test" }, link(address, {}, row.test)),
-    several && el("td", { class: "c-book" }, listing.books[row.book].name),
-    el("td", { class: "c-begun" }, row.begun.slice(0, 16)),
-    el("td", { class: "c-box" }, row.box),
-    el("td", { class: "c-serial" }, row.serial),
-    el("td", { class: "c-stand" }, row.stand),
+    el("th", { scope: "row", class: "c-test", title: row.test }, link(address, {}, row.test)),
     el("td", { class: "c-verdict" }, badge(row.outcome), row.ended && el("small", {}, row.ended)),
     el("td", { class: "c-lash n" }, row.lash),
     el("td", { class: "c-interval n" }, row.interval),
-    el("td", { class: "c-positions n" }, String(row.positions)),
+    el("td", { class: "c-begun" }, row.begun.slice(0, 16)),
+    el("td", { class: "c-box", title: row.box }, row.box),
+    el("td", { class: "c-serial", title: row.serial }, row.serial),
+    el("td", { class: "c-stand", title: row.stand }, row.stand),
+    several && el("td", { class: "c-book" }, listing.books[row.book].name),
     el("td", { class: "c-operator" }, row.operator),
+    el("td", { class: "c-positions n" }, String(row.positions)),
     el("td", { class: "c-review" }, row.review, row.signed && el("small", {}, t("desk.signed_by", { name: row.signed }))));
 }
 
@@ -268,8 +268,8 @@ async function showTest(asked, here) {
   const state = { test, place, position: null, rows: new Map(), hits: new Map(), sort: { by: "gear_tooth", down: false } };
   main.replaceChildren(
     el("div", { class: "title" },
-      el("h1", {}, test.test), badge(parts.outcome),
-      el("dl", { class: "cells" }, ...parts.cells.map(([name, value]) => el("div", {}, el("dt", {}, name), el("dd", {}, value || "–"))))),
+      el("h1", {}, test.test), badge(parts.outcome), el("p", {}, parts.box), parts.remark && el("p", { class: "soft remark" }, parts.remark),
+      el("dl", { class: "cells" }, ...parts.cells.filter(([, value]) => value !== test.test).map(([name, value]) => el("div", {}, el("dt", {}, name), el("dd", {}, value || "–"))))),
     el("div", { class: "columns-2" },
       el("div", { class: "evidence-side" }, mapOf(state), traceOf(state), tableOf(state)),
       el("div", { class: "verdict-side" },
@@ -370,6 +370,7 @@ function drawTrace(state) {
     try { return await fetchStretch(...asked); } catch (error) { trouble(error.message); throw error; }
   }, {
     length: (value) => `${value.toFixed(test.units === "in" ? 6 : 5)} ${test.units}`,
+    unit: test.units,
     least: test.units === "in" ? 0.0001 : 0.002,
     tell: (text) => { byId("trace-cursor").textContent = text; },
     window: (from, to) => { byId("trace-window").textContent = t("desk.window", { from: from.toFixed(3), to: to.toFixed(3), all: trace.duration.toFixed(1) }); },

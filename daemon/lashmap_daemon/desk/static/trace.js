@@ -196,7 +196,7 @@ export class TraceView {
       const top = lower ? TOP + room - below + 8 : TOP;
       told.push(this.panel(pen, channel, top, lower ? below - 8 : room - below));
     }
-    this.words.tell(this.cursor === null ? "" : [`${this.cursor.toFixed(4)} s`, ...told.filter(Boolean)].join("   "));
+    this.words.tell(this.cursor === null ? "" : [`${this.cursor.toFixed(4)} s`, ...told.filter(Boolean)].join(" · "));
     this.words.window(this.from, this.to);
   }
 
@@ -235,6 +235,10 @@ export class TraceView {
       pen.fillText(`${tick.toFixed(decimals)}${isLength ? "" : "°"}`, LEFT - 6, at);
     }
     pen.stroke();
+    if (isLength) {
+      pen.textAlign = "left";
+      pen.fillText(this.words.unit, 2, top + 6);
+    }
     pen.save();
     pen.beginPath();
     pen.rect(LEFT, top, this.width, height);
