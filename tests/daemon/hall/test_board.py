@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
 from daemon.command import lashmap
 from daemon.hall.halls import RESULT, TEST, Halls, alarm, halls, idle, state, status
@@ -17,6 +18,7 @@ from lashmap_daemon.hall import hall as model
 from lashmap_daemon.hall.board import ALARM, ASKED, AWAY, IDLE, OFF, PREPARES, RUNS, Board
 from lashmap_daemon.hall.hall import BrokerSeen, Hall
 from lashmap_daemon.setup.page_table import PageTable
+from paho.mqtt.enums import CallbackAPIVersion
 
 AT = {"instrument": "indicator", "port": "/dev/x"}
 LOST = {**AT, "reason": "the port is gone", "patience_s": 60.0, "remedy": "plug it in"}
@@ -125,6 +127,21 @@ def fed_retained() -> Hall:
     for topic, message in (("status", status("a")), ("state", state("a"))):
         hall.feed(f"lashmap/a/{topic}", json.dumps(message).encode(), retained=True, now_s=1.0)
     return hall
+
+
+def test_the_broker_tells_of_a_stand_whose_connection_breaks(hall: Halls) -> None:
+    """Its last will (MQTT 5, 3.1.2.5): whoever closes the socket without a word has it sent."""
+    stand = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    will = json.dumps(status("falls", online=False, reason="the connection broke"))
+    stand.will_set("lashmap/falls/status", will, qos=1, retain=True)
+    stand.connect("127.0.0.1", hall.broker.port)
+    hall.is_there("falls")
+    hall.until(lambda rows: rows.get("falls", {}).get("need") == ASKED)
+    socket = stand.socket()
+    assert socket is not None
+    socket.close()
+    rows = hall.until(lambda rows: rows["falls"]["is"] == "offline")
+    assert (rows["falls"]["need"], rows["falls"]["why"]) == (ALARM, "the connection broke")  # in mid-test
 
 
 def test_a_broker_that_goes_and_comes(hall: Halls) -> None:
