@@ -22,6 +22,7 @@ from lashmap_daemon.story.wording import sentence
 
 MOST_BYTES = 262_144
 MOST_STANDS = 5000  # a stand is some kB; whoever makes up names must not fill the memory
+_MOST_ALARMS = 20  # a stand has a few instruments
 SILENT_S = 3.0  # a running test speaks several times a second
 Reviewing: TypeAlias = messages.Excluded | messages.ExclusionTakenBack | messages.Signed
 _BY_NAME = {topic.name: topic for topic in PUBLISHED}
@@ -179,7 +180,8 @@ class Hall:
 def _open_or_close(alarms: dict[str, str], message: messages.Record, text: str) -> None:
     match message:
         case messages.InstrumentLost():
-            alarms[f"instrument {message.record.instrument}"] = text
+            if len(alarms) < _MOST_ALARMS:
+                alarms[f"instrument {message.record.instrument}"] = text
         case messages.InstrumentBack():
             alarms.pop(f"instrument {message.record.instrument}", None)
         case messages.CauseWanted():
@@ -188,7 +190,8 @@ def _open_or_close(alarms: dict[str, str], message: messages.Record, text: str) 
             alarms.pop("cause", None)
         case messages.ClosedEarly():
             alarms.clear()
-            alarms["closed"] = text
+            if message.record.outcome != "stopped":  # somebody did that on purpose
+                alarms["closed"] = text
 
 
 def asks_of(state: messages.State) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
 from daemon.command import lashmap
 from daemon.hall.halls import RESULT, TEST, Halls, alarm, halls, idle, state, status
@@ -17,6 +18,7 @@ from lashmap_daemon.hall import hall as model
 from lashmap_daemon.hall.board import ALARM, ASKED, AWAY, IDLE, OFF, PREPARES, RUNS, Board
 from lashmap_daemon.hall.hall import BrokerSeen, Hall
 from lashmap_daemon.setup.page_table import PageTable
+from paho.mqtt.enums import CallbackAPIVersion
 
 AT = {"instrument": "indicator", "port": "/dev/x"}
 LOST = {**AT, "reason": "the port is gone", "patience_s": 60.0, "remedy": "plug it in"}
@@ -66,6 +68,11 @@ def test_an_alarm_stays_until_it_is_taken_back(hall: Halls) -> None:
     rows = hall.until(lambda rows: rows["bench-1"]["need"] == ASKED)
     closed = {"outcome": "failed", "reason": "the encoder slipped"}
     hall.say("bench-1/alarm", alarm("bench-1", "TestClosed", closed, 3), retain=False)
+    hall.until(lambda rows: rows["bench-1"]["need"] == ALARM)
+    stopped = {"outcome": "stopped", "reason": "by the operator"}
+    hall.say("bench-1/alarm", alarm("bench-1", "TestClosed", stopped, 4), retain=False)
+    hall.until(lambda rows: rows["bench-1"]["alarms"] == [])
+    hall.say("bench-1/alarm", alarm("bench-1", "TestClosed", closed, 5), retain=False)
     hall.until(lambda rows: rows["bench-1"]["need"] == ALARM)
     hall.say("bench-1/state", state("bench-1", test="another"))  # whoever begins a test has seen it
     hall.until(lambda rows: rows["bench-1"]["alarms"] == [])
@@ -122,6 +129,21 @@ def fed_retained() -> Hall:
     return hall
 
 
+def test_the_broker_tells_of_a_stand_whose_connection_breaks(hall: Halls) -> None:
+    """Its last will (MQTT 5, 3.1.2.5): whoever closes the socket without a word has it sent."""
+    stand = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    will = json.dumps(status("falls", online=False, reason="the connection broke"))
+    stand.will_set("lashmap/falls/status", will, qos=1, retain=True)
+    stand.connect("127.0.0.1", hall.broker.port)
+    hall.is_there("falls")
+    hall.until(lambda rows: rows.get("falls", {}).get("need") == ASKED)
+    socket = stand.socket()
+    assert socket is not None
+    socket.close()
+    rows = hall.until(lambda rows: rows["falls"]["is"] == "offline")
+    assert (rows["falls"]["need"], rows["falls"]["why"]) == (ALARM, "the connection broke")  # in mid-test
+
+
 def test_a_broker_that_goes_and_comes(hall: Halls) -> None:
     hall.is_there("bench-1")
     hall.until(lambda rows: "bench-1" in rows)
@@ -172,6 +194,14 @@ def test_made_up_stands_fill_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
         hall.feed(f"lashmap/s{number}/status", message, retained=False, now_s=1.0)
     part = json.loads(Board(hall, THERE).parts(1.0)["hall"])
     assert (part["stands"], part["too_many"]) == (3, 7)
+
+
+def test_made_up_instruments_fill_none_either() -> None:
+    hall = Hall(root="lashmap")
+    for number in range(1000):
+        lost = json.dumps(alarm("a", "InstrumentLost", LOST | {"instrument": f"i{number}"})).encode()
+        hall.feed("lashmap/a/alarm", lost, retained=False, now_s=1.0)
+    assert 0 < len(hall.stands["a"].open_alarms) < 50
 
 
 def test_the_guard_of_the_page_stands_before_the_board(tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ function text(row) {
 function verdict(row) {
   if (!row.verdict) return "";
   const of = row.verdict_of && row.verdict_of !== row.box ? row.verdict_of : "";
-  const said = [t(`board.${row.verdict}`), of, row.signed ? t(`board.${row.signed}`) : ""].filter(Boolean).join(", ");
+  const said = [t(`desk.outcome.${row.verdict.replace(" ", "_")}`), of, row.signed ? t(`board.${row.signed}`) : ""].filter(Boolean).join(", ");
   return row.before ? t("board.last", { verdict: said }) : said; // never to be taken for one of the test that runs
 }
 
