@@ -307,7 +307,11 @@ def contact_flag(kept: list[Cells]) -> CycleFlag | None:
     if share == 0.0:
         return None
     too_much = share > MOST_LOST
-    then = " Brake it harder or turn more evenly, and run the pass again." if too_much else ""
+    then = (
+        " Brake it harder or turn more evenly, and run the pass again."
+        if too_much
+        else " Where it flew by less, play looks smaller than it is, by some µm: turn slower if that matters."
+    )
     return CycleFlag(
         name=CycleFlagName.CONTACT_LOST,
         disabling=too_much,

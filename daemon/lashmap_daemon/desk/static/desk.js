@@ -39,6 +39,8 @@ function el(tag, attributes = {}, ...children) {
 // Markup that the program made, its texts escaped there; the page's policy runs no script in it.
 function markup(html) {
   const parsed = new DOMParser().parseFromString(html, "text/html");
+  for (const wide of parsed.querySelectorAll(".scroll")) wide.tabIndex = 0; // keys scroll it too
+  for (const empty of parsed.querySelectorAll("thead th:empty")) empty.replaceWith(parsed.createElement("td"));
   return [...parsed.body.childNodes].map((one) => document.importNode(one, true));
 }
 
@@ -294,6 +296,7 @@ function choose(state, position, { address = true, focus = false } = {}) {
   if (focus) row.querySelector("button").focus();
   const inside = row.closest(".scroll");
   if (inside && (row.offsetTop < inside.scrollTop + 30 || row.offsetTop > inside.scrollTop + inside.clientHeight - 30)) inside.scrollTop = row.offsetTop - inside.clientHeight / 2;
+  if (byId("review-position")) byId("review-position").value = position;
   if (address) history.replaceState(null, "", addressOf({ ...state.place, position }));
   drawTrace(state);
 }
@@ -302,7 +305,7 @@ function mapOf(state) {
   const { parts, units } = state.test;
   const section = el("section", { id: "map-section", "aria-labelledby": "map-h" }, el("h2", { id: "map-h" }, t("desk.map")));
   if (!parts.map) { section.append(el("p", { class: "missing" }, parts.no_map)); return section; }
-  const frame = el("div", { class: "scroll map", tabindex: "0", role: "region", "aria-label": t("desk.map") }, ...markup(parts.map));
+  const frame = el("div", { class: "scroll map", tabindex: "0" }, ...markup(parts.map));
   const svg = frame.querySelector("svg");
   const { xZero, xStep, yZero, yStep } = svg.dataset;
   for (const row of parts.rows) {
@@ -325,7 +328,7 @@ function mapOf(state) {
 }
 
 function traceOf(state) {
-  const button = (key, text, act) => el("button", { type: "button", "aria-label": t(key), title: t(key), onclick: () => traceView && act(traceView) }, text);
+  const button = (key, text, act) => el("button", { type: "button", "aria-label": text.length > 1 ? null : t(key), title: t(key), onclick: () => traceView && act(traceView) }, text);
   const canvas = el("canvas", { id: "trace", tabindex: "0", role: "img", "aria-describedby": "trace-hint" });
   return el("section", { id: "trace-section", "aria-labelledby": "trace-h" },
     el("div", { class: "head" }, el("h2", { id: "trace-h" }, t("desk.trace")), el("p", { id: "trace-name" }),
@@ -443,10 +446,9 @@ function reviewing(state) {
   const shape = () => {
     fields.position.hidden = fields.reversal.hidden = deed.value !== "exclude";
     fields.undo.hidden = deed.value !== "undo";
-    if (deed.value === "exclude" && state.position) position.value = state.position;
   };
   deed.addEventListener("change", shape);
-  const form = el("form", { id: "review", onsubmit: async (event) => {
+  const form = el("form", { id: "review-form", onsubmit: async (event) => {
     event.preventDefault();
     refused.textContent = "";
     done.disabled = true;
@@ -468,7 +470,6 @@ function reviewing(state) {
     done.disabled = false;
   } }, field("deed", deed), fields.position, fields.reversal, fields.undo, fields.reason, fields.by, done, refused);
   shape();
-  state.shape = shape;
   section.append(form, el("p", { class: "soft small" }, t("desk.review.hint")));
   return section;
 }
