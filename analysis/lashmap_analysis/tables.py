@@ -465,6 +465,8 @@ def _pass(row: Row, pinion: pd.DataFrame, gear: pd.DataFrame) -> PassTrace:
         pinion_deg=angles[0],
         gear_time_s=times[0] if row["taken_together"] else times[1],
         gear_deg=angles[1],
+        pinion_time_uncertainty_s=_or_nan(row["pinion_time_standard_uncertainty_s"]),
+        gear_time_uncertainty_s=_or_nan(row["gear_time_standard_uncertainty_s"]),
     )
 
 

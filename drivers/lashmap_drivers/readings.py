@@ -133,6 +133,11 @@ class Samples:
         """Largest standard uncertainty among their times; nan without samples, or when any is unknown."""
         return float(self.time_uncertainty_s.max()) if len(self) else math.nan
 
+    @property
+    def usual_time_uncertainty_s(self) -> float:
+        """Median of the standard uncertainty of their times; as `largest_time_uncertainty_s` otherwise."""
+        return float(np.median(self.time_uncertainty_s)) if len(self) else math.nan
+
     def part(self, kept: slice | NDArray[np.bool_]) -> Samples:
         """Some of them, in the same order."""
         return Samples(self.time_s[kept], self.value[kept], self.time_uncertainty_s[kept])

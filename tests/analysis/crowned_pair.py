@@ -10,6 +10,7 @@ shifted, and how far the gear can turn is found point by point over both flanks 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from math import asin, atan, cos, hypot, radians, sin, tan
 
 import numpy as np
@@ -60,7 +61,8 @@ class CrownedPair:
             pinion_mm: Shift of the pinion, shape (3,): pinion axis along z, gear axis along x.
             gear_mm: Shift of the gear.
         """
-        turn = self._gap(pinion_mm - gear_mm, 1.0) + self._gap(pinion_mm - gear_mm, -1.0)
+        shift = tuple((pinion_mm - gear_mm).tolist())
+        turn = self._gap(shift, 1.0) + self._gap(shift, -1.0)
         outer_arc = turn * self.module_mm * self.gear_teeth / 2
         return outer_arc * cos(radians(self.pressure_deg)) * cos(radians(self.spiral_deg))
 
@@ -78,11 +80,15 @@ class CrownedPair:
         """
         axis = np.array([0.0, 0.0, 0.5]) if member == "pinion" else np.array([-0.5, 0.0, 0.0])
         ends = play_mm * axis
-        turns = [self._gap(way * ends, 1.0) + self._gap(-way * ends, -1.0) for way in (1.0, -1.0)]
+        one, other = tuple(ends.tolist()), tuple((-ends).tolist())
+        turns = [
+            self._gap(here, 1.0) + self._gap(there, -1.0) for here, there in ((one, other), (other, one))
+        ]
         outer_arc = max(turns) * self.module_mm * self.gear_teeth / 2
         return outer_arc * cos(radians(self.pressure_deg)) * cos(radians(self.spiral_deg))
 
-    def _gap(self, shift_mm: Floats, side: float) -> float:
+    @cache  # noqa: B019 - of the few pairs of these tests, each asked for many times
+    def _gap(self, shift_mm: tuple[float, ...], side: float) -> float:
         """Angle that the gear may turn before this side of the pinion's tooth touches."""
         pitch_1, pitch_2 = (
             asin(one * self.module_mm / 2 / self.outer_mm) for one in (self.pinion_teeth, self.gear_teeth)

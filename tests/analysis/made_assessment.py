@@ -36,6 +36,7 @@ from lashmap_analysis.record.record import (
     TestRecord,
     Units,
 )
+from lashmap_analysis.rock.rock import Dwell
 from lashmap_analysis.runout.match import match_runout, sweep_sentence
 from lashmap_analysis.runout.sweep import measure_runout
 
@@ -181,7 +182,8 @@ def with_every_text(assessment: Assessment, words: str) -> Assessment:
 def _rewritten(value: object, words: str) -> object:
     """Replace texts in nested dataclasses and tuples, but not the words that stand for a choice."""
     choices = {"outcome", "state", "purpose", "direction", "kind", "units", "shaft", "name", "decision_rule"}
-    if isinstance(value, tuple):
+    # a dwell is a named tuple and holds no words
+    if isinstance(value, tuple) and not isinstance(value, Dwell):
         return tuple(_rewritten(item, words) for item in value)
     if is_dataclass(value) and not isinstance(value, type):
         kept = choices - ({"name"} if isinstance(value, Precondition) else set())

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from analysis.cycle.cycle_runs import Runs, gear_set_of, rocks_of
 from analysis.cycle.driven_pair import DrivenPair, Turning, ordinary_pair, turn
-from analysis.cycle.held_up import held_up
+from analysis.cycle.held_up import FINE, held_up
 from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass
@@ -246,7 +246,7 @@ def backwards(case: Case, rng: Rng) -> Runs:
 def stalled(case: Case, rng: Rng) -> Runs:
     """Two streams whose reads are held up now and then; the drivers' clock stamps them."""
     late = case.how[0].skew_s or float(rng.uniform(0.0, 0.016))
-    steady = tuple(replace(case.how[0], skew_s=late, stamp_noise_s=0.0) for _ in (0, 1))
+    steady = tuple(replace(case.how[0], skew_s=late, stamp_noise_s=0.0, counts=FINE) for _ in (0, 1))
     slower = replace(steady[1], speed_deg_per_s=0.6 * steady[1].speed_deg_per_s)
     runs = replace(case, how=(steady[0], slower)).turned(rng)
     share, every_s = float(10 ** rng.uniform(-3, -1)), float(rng.choice([0.005, 0.016, 0.03]))

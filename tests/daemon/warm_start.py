@@ -247,7 +247,10 @@ def _first(prefix: tuple[str, ...], at_start: tuple[tuple[str, str], ...]) -> so
 
 def _serve(way: socket.socket) -> list[str]:
     """Fork for whoever asks; returns the words of the command in a process that is to run it."""
-    importlib.import_module(f"{_MODULE}.cli")
+    app = importlib.import_module(f"{_MODULE}.cli").app
+    typer = importlib.import_module("typer.main")
+    whole = typer.get_command(app)  # all commands and their options: a third of a short one
+    vars(typer)["get_command"] = lambda _: whole
     commands = importlib.import_module(f"{_MODULE}.commands")
     for module in pkgutil.iter_modules(commands.__path__, f"{commands.__name__}."):
         importlib.import_module(module.name)

@@ -112,16 +112,18 @@ class ToothSum:
             weights: Of the same shape.
         """
         usable = np.where(weights > 0, values, 0.0)
-        gear = np.zeros((self._teeth[0], PHASES))
-        pinion = np.zeros((self._teeth[1], PHASES))
-        sums = [self._sum(member, weights) for member in (0, 1)]
+        gear, pinion = (np.zeros((teeth, PHASES)) for teeth in self._teeth)
+        sums = [np.maximum(self._sum(member, weights), 1e-300) for member in (0, 1)]
         for _ in range(SWEEPS):
-            gear = self._sum(0, weights * (usable - pinion[self._pinion])) / np.maximum(sums[0], 1e-300)
+            gear = self._sum(0, weights * self._less(1, usable, pinion)) / sums[0]
             before = pinion
-            pinion = self._sum(1, weights * (usable - gear[self._gear])) / np.maximum(sums[1], 1e-300)
+            pinion = self._sum(1, weights * self._less(0, usable, gear)) / sums[1]
             if np.max(np.abs(pinion - before)) < SETTLED_MM:
                 break
-        return gear[self._gear] + pinion[self._pinion]
+        both = np.empty(values.shape)
+        self._by_turns(0, both)[:] = gear
+        self._by_turns(1, both)[:] += pinion
+        return both
 
     def fit_robustly(self, values: Floats, weights: Floats) -> Floats:
         """The same, with cells that stand far out counting less and less (Huber's weights)."""
@@ -143,10 +145,16 @@ class ToothSum:
         return both
 
     def _sum(self, member: int, values: Floats) -> Floats:
-        teeth = (self._gear, self._pinion)[member]
-        flat = teeth[:, np.newaxis] * PHASES + np.arange(PHASES)
-        length = self._teeth[member] * PHASES
-        return np.asarray(np.bincount(flat.ravel(), values.ravel(), length).reshape(-1, PHASES))
+        """Sum over the engagements of each tooth of a member, shape (z, PHASES)."""
+        return np.asarray(np.add.reduce(self._by_turns(member, values)))
+
+    def _less(self, member: int, values: Floats, teeth: Floats) -> Floats:
+        """Values less what each tooth of a member brings, shape (m, PHASES)."""
+        return (self._by_turns(member, values) - teeth).reshape(values.shape)
+
+    def _by_turns(self, member: int, values: Floats) -> Floats:
+        """A member's teeth follow one another in every turn: shape (turns, z, PHASES), a view."""
+        return values.reshape(-1, self._teeth[member], PHASES)
 
 
 def cells_of(cycle: MeshCycle, advance: Advance) -> Cells:

@@ -19,6 +19,7 @@ from lashmap_analysis.cycle.cells import FEW_VISITS, PHASES, Cells, ToothSum, cl
 from lashmap_analysis.cycle.estimate import BLOCKS, Disturbances, Passes
 
 if TYPE_CHECKING:
+    from lashmap_analysis.cycle.pace import EvenPace
     from lashmap_analysis.cycle.passes import Advance
     from lashmap_analysis.cycle.smoothing import Kept
     from lashmap_analysis.gears.gear_set import GearSet
@@ -228,6 +229,25 @@ def _jump_flag(jump_mm: float, engagement: int, *, latched: bool) -> CycleFlag:
     )
 
 
+def times_flag(pace: EvenPace, advances: Sequence[Advance]) -> CycleFlag | None:
+    """Say that times are known too badly for anything else to be looked for in such passes."""
+    speed = float(np.mean([abs(np.median(one.speed_mm_per_s)) for one in advances]))
+    moved_mm = 2 * speed * pace.uncertainty_s
+    if moved_mm <= USELESS_SKEW_MM:
+        return None
+    return CycleFlag(
+        name=CycleFlagName.SKEW_UNPROVEN,
+        disabling=True,
+        sentence=(
+            "How late one encoder's angles come against the other's differs from pass to pass by "
+            f"{1e3 * pace.uncertainty_s:.2f} ms (standard uncertainty), which moves lash by "
+            f"{moved_mm:.3f} mm.{_of_moves(pace.uncertainty_s, in_step=pace.in_step)} Turn "
+            "slower, or use a counter that takes both counts together."
+        ),
+        numbers={"moved_mm": moved_mm, "times_s": pace.uncertainty_s},
+    )
+
+
 def skew_flag(found: Disturbances, passes: Passes) -> CycleFlag | None:
     """Say that the time between the two streams is not known well enough, and by how much."""
     skew = found.skew_s
@@ -252,7 +272,7 @@ def skew_flag(found: Disturbances, passes: Passes) -> CycleFlag | None:
         sentence=(
             f"How late one encoder's angles come against the other's is unproven. {words} Run a second "
             "pair of passes at another, slower speed, or use a counter that takes both counts together."
-            f"{_of_packets(found.packet_s)}{_of_moves(found.moved_s)}"
+            f"{_of_packets(found.packet_s)}{_of_moves(found.moved_s, in_step=found.in_step)}"
         ),
         numbers={} if not skew.known else {"moved_mm": moved_mm},
     )
@@ -267,12 +287,17 @@ def _of_packets(packet_s: float) -> str:
     )
 
 
-def _of_moves(moved_s: float) -> str:
+def _of_moves(moved_s: float, *, in_step: bool) -> str:
+    if in_step:
+        return (
+            " Deliveries keep step with the samples, so that nobody sees where within a sample a time lies: "
+            "give the encoder another rate than its adapter's."
+        )
     if moved_s < TELLING_MOVE_S:
         return ""
     return (
-        f" Times moved by {1e3 * moved_s:.2f} ms against the even pace of the angles: reads came late now "
-        "and then. Leave the computer alone while the box turns, and read more often."
+        f" Times moved against the even pace of the angles, and are known to {1e3 * moved_s:.2f} ms: reads "
+        "came late now and then. Leave the computer alone while the box turns, and read more often."
     )
 
 
@@ -282,7 +307,11 @@ def contact_flag(kept: list[Cells]) -> CycleFlag | None:
     if share == 0.0:
         return None
     too_much = share > MOST_LOST
-    then = " Brake it harder or turn more evenly, and run the pass again." if too_much else ""
+    then = (
+        " Brake it harder or turn more evenly, and run the pass again."
+        if too_much
+        else " Where it flew by less, play looks smaller than it is, by some µm: turn slower if that matters."
+    )
     return CycleFlag(
         name=CycleFlagName.CONTACT_LOST,
         disabling=too_much,

@@ -54,6 +54,7 @@ from lashmap_analysis.cycle.checks import (
     repeat_flags,
     skew_flag,
     teeth_flag,
+    times_flag,
     unrepeated_flag,
 )
 from lashmap_analysis.cycle.estimate import (
@@ -64,7 +65,7 @@ from lashmap_analysis.cycle.estimate import (
     Passes,
     find_disturbances,
 )
-from lashmap_analysis.cycle.pace import at_even_pace
+from lashmap_analysis.cycle.pace import EvenPace, at_even_pace
 from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of, packet_s
 from lashmap_analysis.cycle.smoothing import Kept, Smoother, bridged, explained, kept, smoothed_variance
 from lashmap_analysis.cycle.ties import Level, TiedRock, tie
@@ -205,24 +206,26 @@ def fit_cycle(
         CycleError: No pass, a pass in the wrong direction, or arrays that cannot be what they are said to be.
     """
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
+    latched = all(one.latched for one in (*drive, *coast))
+    pace = EvenPace(passes=[*drive, *coast]) if latched else at_even_pace([*drive, *coast])
+    drive, coast = pace.passes[: len(drive)], pace.passes[len(drive) :]
     advances = _advances(gear_set, drive, coast)
     if isinstance(advances, CycleFlag):
         return _refused(gear_set, cycle, advances)
+    times = times_flag(pace, advances)
+    if times is not None:
+        return _refused(gear_set, cycle, times)
     flank = np.array([0] * len(drive) + [1] * len(coast))
     teeth = ToothSum(cycle)
-    latched = all(one.latched for one in (*drive, *coast))
     first = [cells_of(cycle, advance) for advance in advances]
-    skew_s = moved_s = 0.0
+    skew_s = 0.0
     if not latched:
-        evened, moved_s = at_even_pace([*drive, *coast])
-        drive, coast = evened[: len(drive)], evened[len(drive) :]
-        first = [cells_of(cycle, advance_of(gear_set, one)) for one in evened]
         # Speed that varies makes skew look like movement: it is taken out before anything is called one, and
         # from the times themselves: speed swings in less than the time over which it is smoothed.
         skew_s = find_disturbances(Passes(first, flank, teeth), latched=False).skew_s.value
         advances = [
             advance_of(gear_set, replace(one, gear_time_s=np.asarray(one.gear_time_s) - skew_s))
-            for one in (*drive, *coast)
+            for one in pace.passes
         ]
         first = [cells_of(cycle, advance) for advance in advances]
     moved = next(filter(None, (jump(teeth, cells, latched=latched) for cells in first)), None)
@@ -230,8 +233,8 @@ def fit_cycle(
         return _refused(gear_set, cycle, moved)
     kept = _in_contact(cycle, teeth, advances, first, flank)
     run = Passes(kept, flank, teeth)
-    left = find_disturbances(run, latched=latched, moved_s=moved_s)
-    found = left.with_skew(skew_s, max(packet_s(one) for one in (*drive, *coast)))
+    left = find_disturbances(run, latched=latched, moved_s=pace.uncertainty_s)
+    found = left.with_skew(skew_s, max(packet_s(one) for one in pace.passes), in_step=pace.in_step)
     opened = not_closed(cycle, advances, found, latched=latched)
     if opened is not None:
         return _refused(gear_set, cycle, opened)
@@ -540,7 +543,7 @@ class _Spread:
         alike: tuple[Level, float],
     ) -> _Spread:
         weight, (keep, noise), (level, swing_mm) = smoother.weight, own, alike
-        turn = smoother.teeth.gear_turn
+        once_a_turn = np.cos(smoother.teeth.gear_turn), np.sin(smoother.teeth.gear_turn)
         rng = np.random.default_rng(20)
         shown = np.where(weight > 0, lash, inf)
         own_mm = np.sqrt(keep * noise.smoothed_mm2 + smoother.hidden_mm2)
@@ -551,9 +554,9 @@ class _Spread:
             scatter += noise.engagement_mm * rng.standard_normal((len(lash), 1))
             error = explained(smoother.teeth, scatter, weight) + own_mm * rng.standard_normal(lash.shape)
             cosine, sine = swing_mm * rng.standard_normal(2)
-            error += cosine * np.cos(turn) + sine * np.sin(turn)
+            error += cosine * once_a_turn[0] + sine * once_a_turn[1]
             power += error**2
-            tightest = (shown + error)[known].min(axis=1)
+            tightest = (shown + error).min(axis=1)[known]
             least[number] = tightest.min(initial=inf)
             variation[number] = tightest.max(initial=-inf) - least[number]
         # What was found, with scatter once more, has its least below the least of what was found: by 31 µm

@@ -121,7 +121,8 @@ class Disturbances:
             sine parts of once a turn.
         packet_s: Distance between packets whose time stands for that of all angles in them; 0 where each
             angle has a time of its own. Where in its packet an angle lies is in the uncertainty of the skew.
-        moved_s: By how much times of the streams moved against their own pace, which the skew may as well.
+        moved_s: Standard uncertainty of the skew of a single pass, as far as it differs from pass to pass.
+        in_step: Deliveries of a stream kept step with its samples, which is why.
     """
 
     skew_s: Estimate
@@ -131,13 +132,14 @@ class Disturbances:
     swing_mm_per_nm: tuple[Estimate, Estimate]
     packet_s: float = 0.0
     moved_s: float = 0.0
+    in_step: bool = False
 
-    def with_skew(self, already_s: float, packet_s: float) -> Disturbances:
-        """The same with a skew that was taken out before, of streams that came in packets."""
+    def with_skew(self, already_s: float, packet_s: float, *, in_step: bool) -> Disturbances:
+        """The same with a skew that was taken out before, of streams that came in packets or in step."""
         # Rectangular, in both streams; packets may keep step with the samples, so that no mean helps.
         own = hypot(self.skew_s.standard_uncertainty, packet_s * sqrt(2 / 12))
         skew = Estimate(value=self.skew_s.value + already_s, standard_uncertainty=own)
-        return replace(self, skew_s=skew, packet_s=packet_s)
+        return replace(self, skew_s=skew, packet_s=packet_s, in_step=in_step)
 
     def taken_out(self, passes: Passes) -> Floats:
         """The advance without them, mm."""
@@ -160,7 +162,7 @@ def find_disturbances(passes: Passes, *, latched: bool, moved_s: float = 0.0) ->
     Args:
         passes: All of them.
         latched: Whether both counts were taken together, so that there is no skew.
-        moved_s: By how much the skew may differ from pass to pass.
+        moved_s: As in `Disturbances`.
     """
     columns: dict[str, Floats] = {} if latched else {"skew": -passes.speed_mm_per_s}
     columns["drift"] = passes.time_s

@@ -12,7 +12,7 @@ flanks less that on the drive flanks is the play there.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, pi
+from math import hypot, nan, pi
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,6 +54,9 @@ class CyclePass:
             the pinion where both counts were latched together.
         gear_deg: Shape (k,), past the matched teeth.
         brake_nm: Torque of the brake on the gear's shaft; None when nobody measured it.
+        pinion_time_uncertainty_s: Standard uncertainty of a usual time of the pinion, as whoever stamped it
+            states; NaN when nobody has stated one.
+        gear_time_uncertainty_s: The same of the gear.
     """
 
     pinion_time_s: Floats
@@ -61,6 +64,8 @@ class CyclePass:
     gear_time_s: Floats
     gear_deg: Floats
     brake_nm: float | None = None
+    pinion_time_uncertainty_s: float = nan
+    gear_time_uncertainty_s: float = nan
 
     @property
     def latched(self) -> bool:

@@ -84,7 +84,7 @@ class Smoother:
         """
         none = np.zeros_like(raw)
         nothing = cls(teeth=teeth, weight=weight, alike=none[0], share=none, hidden_mm2=none)
-        shape, own = nothing.taken_away(raw)
+        shape, own = nothing.taken_away(raw, smoothed(raw))
         known = max(int((weight > 0).sum()), 1)
         # A cell less its smoothed value has that part of the variance.
         rest = float(variance[weight > 0].sum()) / known * (1 - SMOOTHING[SMOOTHING.size // 2])
@@ -96,12 +96,13 @@ class Smoother:
 
     def apply(self, raw: Floats) -> Floats:
         """Smooth cells, shape (m, PHASES)."""
-        shape, own = self.taken_away(raw)
-        return np.asarray(smoothed(raw) + self.alike * shape + self.share * own)
+        smooth = smoothed(raw)
+        shape, own = self.taken_away(raw, smooth)
+        return np.asarray(smooth + self.alike * shape + self.share * own)
 
-    def taken_away(self, raw: Floats) -> tuple[Floats, Floats]:
+    def taken_away(self, raw: Floats, smooth: Floats) -> tuple[Floats, Floats]:
         """What smoothing takes away of all engagements, shape (PHASES,); and of single teeth beside it."""
-        rest = raw - smoothed(raw)
+        rest = raw - smooth
         total = np.maximum(self.weight.sum(axis=0), 1e-300)
         shape = (self.weight * rest).sum(axis=0) / total
         if self.teeth.visits < FEW_VISITS:

@@ -27,6 +27,7 @@ from lashmap_analysis.facts.section import (
     Grid,
     Group,
     Head,
+    Heading,
     Picture,
     Points,
     Rows,
@@ -121,7 +122,7 @@ RUN = (
     number("lost_share", "part of all places that was cut out as lost contact, 0 to 1", "fit.lost"),
     number(
         "repeatability_mm",
-        "standard deviation of a ninth of an engagement of one pass, as an arc at the outer pitch circle",
+        "standard deviation of a fifteenth of an engagement of one pass, as an arc at the outer pitch circle",
         "fit.repeatability_mm",
     ),
 )
@@ -348,7 +349,9 @@ def _figures(assessment: Assessment) -> tuple[Block, ...]:
     if run is None or run.fit is None or run.curve is None:
         return ()
     facts = (*_lash_rows(run.curve, units), *_run_rows(run, run.fit, assessment))
-    return (Side((Facts(facts, width=42),), (_rocks(run, units),)),)
+    # On paper they begin a page of their own where the chart fills the one before.
+    heading = Heading("Cycle run: lash, passes and what was taken out of them")
+    return (heading, Side((Facts(facts, width=42),), (_rocks(run, units),)))
 
 
 def _lash_rows(curve: LashCurve, units: Units) -> Rows:
@@ -535,6 +538,14 @@ SECTION = Section(
                 yes_no("taken_together", "true when both counts were taken at the same instants", _together),
                 whole("pinion_samples", "samples of the encoder on the pinion", "pinion_deg.size"),
                 whole("gear_samples", "samples of the encoder on the gear", "gear_deg.size"),
+                *(
+                    number(
+                        f"{shaft}_time_standard_uncertainty_s",
+                        f"of a usual time of the {shaft}'s encoder; missing when nobody stated it",
+                        f"{shaft}_time_uncertainty_s",
+                    )
+                    for shaft in ("pinion", "gear")
+                ),
             ),
             rows=lambda assessment: assessment.record.passes,
         ),

@@ -49,7 +49,8 @@ SPOT = (
 SIGNED = text("signed", "what the last signature is worth now; empty without one")
 MEASURAND = (
     "Normal backlash at the outer end, the least over the mesh cycle and over the roll within a pitch, at "
-    "20 °C, at no rock torque (no trace shows an even press), members seated as their bearings hold them."
+    "20 °C, from flank to flank at no rock torque (no trace shows an even press, or a stop that repeats "
+    "short of a flank), members seated as their bearings hold them."
 )
 READ_BY_EYE = "The readings were read by eye and typed: no trace shows light rocks and a held pinion."
 STATED = Group(

@@ -121,6 +121,8 @@ def as_pass(trace: PassTrace) -> CyclePass:
         gear_time_s=trace.gear_time_s,
         gear_deg=trace.gear_deg,
         brake_nm=trace.brake_nm,
+        pinion_time_uncertainty_s=trace.pinion_time_uncertainty_s,
+        gear_time_uncertainty_s=trace.gear_time_uncertainty_s,
     )
     pinion = np.isfinite(one.pinion_time_s) & np.isfinite(one.pinion_deg)
     gear = np.isfinite(one.gear_time_s) & np.isfinite(one.gear_deg)

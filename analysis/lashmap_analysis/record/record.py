@@ -153,6 +153,9 @@ class PassTrace:
         gear_deg: Shape (k,), angle of the gear's shaft past the matched teeth.
         attempt: Which try at this pass, from 1; earlier tries were refused.
         brake_nm: Torque of the brake on the gear's shaft; None when nobody measured it.
+        pinion_time_uncertainty_s: Standard uncertainty of a usual time of the pinion; nan when nobody has
+            stated one.
+        gear_time_uncertainty_s: The same of the gear.
     """
 
     number: int
@@ -163,6 +166,8 @@ class PassTrace:
     gear_deg: Floats
     attempt: int = 1
     brake_nm: float | None = None
+    pinion_time_uncertainty_s: float = nan
+    gear_time_uncertainty_s: float = nan
 
 
 @dataclass(frozen=True, kw_only=True)

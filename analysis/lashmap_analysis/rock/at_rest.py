@@ -10,13 +10,14 @@ alone is no wind-up.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from math import acos, erfc, isfinite, sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from lashmap_analysis.rock.creep import repeated_rounding
-from lashmap_analysis.rock.dwells import NOISY, SHELF
+from lashmap_analysis.rock.dwells import NOISY, SHELF, thirds_of
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.shape import PLENTY, measure_shape
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from lashmap_analysis.rock.flags import Evidence
     from lashmap_analysis.rock.flanks import Booleans, Floats, Integers
+    from lashmap_analysis.rock.shape import Shape
 
 
 EDGE = 1e-7
@@ -81,6 +83,9 @@ A film of oil of 0.3 µm on a lash of 0.14 mm, as the simulated bench has it, ma
 
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
+
+RESTED_UNTIL = 0.35
+"""Place in the mean stay, from −1 to +1, up to which a gear that is eased off its flank rests."""
 
 FLAT = (3.0, 0.02)
 """Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
@@ -202,23 +207,26 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     lengths = bounds[1:] - bounds[:-1]
     left = level.repeat(lengths) - stays.sign.repeat(lengths) * stays.offset_mm[first:end]
     leaves = bounds[1:-1] - first
-    at = []
-    for share in (0.5, *ARRIVAL):
-        near = (left <= share * step).nonzero()[0]
-        at.append(near[near.searchsorted(leaves)])
+    # halfway, and the two shares that are left
+    to_go = step * np.array((0.5, *ARRIVAL))
+    at = np.empty((to_go.size, leaves.size), dtype=np.int64)
+    for row, distance in enumerate(to_go):
+        near = (left <= distance).nonzero()[0]
+        at[row] = near[near.searchsorted(leaves)]
     # only what is between halfway and the flank is looked at
     spans = at[2] - at[0] + 1
-    begin = np.add.accumulate(spans) - spans
-    fall = _fall(evidence, left, (at[0] - begin).repeat(spans) + np.arange(int(np.add.reduce(spans))), spans)
-    when = []
-    for share, found_at in zip((0.5, *ARRIVAL), at, strict=True):
-        place = begin + found_at - at[0]
-        gone = np.minimum(np.maximum(_over(fall.last[place] - share * step, fall.fell[place], 1.0), 0.0), 1.0)
-        when.append(time[found_at - 1] + (time[found_at] - time[found_at - 1]) * gone)
-    far, close = when[1] - when[0], when[2] - when[1]
+    ends = np.add.accumulate(spans)
+    begin = ends - spans
+    fall = _fall(evidence, left, (at[0] - begin).repeat(spans) + np.arange(int(ends[-1])), spans)
+    place = at + (begin - at[0])
+    gone = _over(fall.last[place] - to_go[:, None], fall.fell[place], 1.0)
+    before = time[at - 1]
+    when = before + (time[at] - before) * np.minimum(np.maximum(gone, 0.0), 1.0)
+    far, close = when[1:] - when[:-1]
     # where the touch was not seen, later samples see the end of the rebound
-    so_far = np.append(0, np.add.accumulate(fall.touched, dtype=np.int64))
-    told = so_far[begin + spans - 1] == so_far[begin]
+    so_far = np.zeros(fall.touched.size + 1, dtype=np.int64)
+    np.add.accumulate(fall.touched, out=so_far[1:])
+    told = so_far[ends - 1] == so_far[begin]
     sample_s = (evidence.time_s[-1] - evidence.time_s[0]) / (evidence.time_s.size - 1)
     found = []
     for flank in (~evidence.high[1:] & told, evidence.high[1:] & told):
@@ -265,7 +273,7 @@ def _fall(evidence: Evidence, left: Floats, index: Integers, spans: Integers) ->
     step, pause = sign * (offset[:-1] - offset[1:]), time[:-1] - time[1:]
     here, fell = left[index], step[0]
     last = here + fell
-    came, earlier = step[1:] * _over(pause[:1] + np.zeros((2, 1)), pause[1:])
+    came, earlier = step[1:] * _over(pause[0], pause[1:])
     # half a sample time from the mean speed in one to that at its end
     speed = came + 0.5 * (came - earlier)
     touched = (index > 2) & (here <= REBOUND * (speed + came - earlier - last))
@@ -279,7 +287,7 @@ def _fall(evidence: Evidence, left: Floats, index: Integers, spans: Integers) ->
 
 def _over(a: Floats, b: Floats, otherwise: float = 0.0) -> Floats:
     """Quotient where the divisor is positive."""
-    quotient: Floats = np.divide(a, b, out=np.full_like(a, otherwise), where=b > 0)
+    quotient: Floats = np.divide(a, b, out=np.full(b.shape, otherwise), where=b > 0)
     return quotient
 
 
@@ -383,16 +391,11 @@ def _check_press(evidence: Evidence) -> Iterator[Flag]:
     What is first and last third alike is no creep, and with few samples a dwell looks like their noise.
     """
     settled, step = evidence.settled, evidence.lash.mean_mm
-    inner = np.zeros(settled.settled.size, dtype=np.bool_)
-    inner[1:-1] = True
-    kept = (settled.settled & inner & (settled.count >= LEAST_TO_ARCH)).nonzero()[0]
+    kept = (settled.settled[1:-1] & (settled.count[1:-1] >= LEAST_TO_ARCH)).nonzero()[0] + 1
     if kept.size < LEAST_DWELLS_TO_ARCH or not step > 0:
         return
     start, stop = settled.start[kept], settled.stop[kept]
-    third = (stop - start) // 3
-    edges = np.empty((third.size, 4), dtype=np.int64)
-    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
-    early, middle, late, _ = np.add.reduceat(evidence.stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    third, early, middle, late = thirds_of(evidence.stays.padded_mm, start, stop)
     arches = evidence.stays.sign[kept] * (middle / (stop - start - 2 * third) - 0.5 * (early + late) / third)
     arch = float(np.add.reduce(arches)) / kept.size
     apart = arches - arch
@@ -437,27 +440,36 @@ def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, flo
     rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / min(counts)
     errors, share = FLAT
     tolerance = max(errors * sqrt(evidence.noise_mm**2 / least + rounding2), share * step)
-    low, up = (np.add.reduce(flank) / count for flank, count in zip(both, counts, strict=True))
-    return tolerance, (_time_near(-low, tolerance, step), _time_near(up, tolerance, step))
+    outward = np.empty((parts, 2))
+    outward[:, 0], outward[:, 1] = np.add.reduce(both[0]) / -counts[0], np.add.reduce(both[1]) / counts[1]
+    return tolerance, _time_near(outward, tolerance, step)
 
 
-def _time_near(mean: Floats, tolerance: float, step: float) -> float:
-    """Parts of a mean stay near its level over those at it."""
-    quarter, values = mean.size // 4, mean.tolist()
-    parts = [values[k : k + quarter] for k in range(mean.size - quarter + 1)]
-    ranges = [max(part) - min(part) for part in parts]
-    least = min(ranges) + EDGE * abs(step)
-    flattest = next(k for k, one in enumerate(ranges) if one <= least)
-    level = sum(values[flattest : flattest + quarter]) / quarter
-    near = at = 0
-    for k, value in enumerate(values):
-        away = value - level
-        if abs(away) <= tolerance:
-            at += 1
-        elif away > -SHELF * step and (away < 0 or k > flattest):
-            near += 1
-    # one part may be half travel, wherever it ends
-    return max(near - 1.0, 0.0) / max(at, 1)
+def _time_near(outward: Floats, tolerance: float, step: float) -> tuple[float, float]:
+    """Parts near the level over those at it, in the mean stay on the low and on the high flank.
+
+    Args:
+        outward: Shape (parts, 2), the mean stays.
+        tolerance: What counts as level.
+        step: Mean step.
+    """
+    quarter, places = outward.shape[0] // 4, outward.shape[0] - outward.shape[0] // 4 + 1
+    highest = lowest = outward[:places]
+    for k in range(1, quarter):
+        highest = np.maximum(highest, outward[k : k + places])
+        lowest = np.minimum(lowest, outward[k : k + places])
+    ranges = highest - lowest
+    flattest = (ranges <= np.minimum.reduce(ranges) + EDGE * abs(step)).argmax(axis=0).tolist()
+    found = []
+    for values, first in zip(outward.T.tolist(), flattest, strict=True):
+        level = sum(values[first : first + quarter]) / quarter
+        away = sorted([value - level for value in values])
+        below, above = bisect_left(away, -tolerance), bisect_right(away, tolerance)
+        near = max(below - bisect_right(away, -SHELF * step), 0)
+        near += sum([value - level > tolerance for value in values[first + 1 :]])
+        # one part may be half travel, wherever it ends
+        found.append(max(near - 1.0, 0.0) / max(above - below, 1))
+    return found[0], found[1]
 
 
 def _turned_back(numbers: dict[str, float]) -> Flag:
@@ -465,8 +477,8 @@ def _turned_back(numbers: dict[str, float]) -> Flag:
     return Flag(
         name=FlagName.UNSTEADY_FLANK,
         disabling=True,
-        sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
-        "rock more lightly and hold still at each end.",
+        sentence="The gear did not rest on the flanks (wind-up, or it turned back early or too slowly): "
+        "rock more lightly, hold still at each end, then let go at once.",
         numbers=numbers,
     )
 
@@ -482,15 +494,11 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
             # any movement up to the lash itself could hide
             yield _unknown_shape(evidence, step, step)
         return
-    # Student's factor, roughly: the errors come from few samples themselves
-    wide = 1 + 2 / shape.freedom
-    sure = SURE * wide
-    least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
-    tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
-    arch_limit = np.maximum(least, sure * shape.arch_error_mm)
+    tilt_limit, arch_limit = _shape_limits(evidence, shape)
     # outward only: who leaves the flank slowly tilts it the other way
     tilt, arch = int(np.argmax(shape.tilt_mm / tilt_limit)), int(np.argmax(shape.arch_mm / arch_limit))
-    if shape.tilt_mm[tilt] > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
+    arched = shape.arch_mm > arch_limit
+    if shape.tilt_mm[tilt] > tilt_limit[tilt] or (arched.any() and not _eased_off(evidence, shape, arched)):
         yield _turned_back(
             {
                 "tilt_mm": float(shape.tilt_mm[tilt]),
@@ -500,9 +508,34 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
             }
         )
     elif evidence.few:
-        hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())
+        hidden = float((shape.arch_mm + HIDDEN[0] * shape.wide * shape.arch_error_mm)[:2].max())
         if hidden > HIDDEN[1] * step:
             yield _unknown_shape(evidence, hidden, step)
+
+
+def _shape_limits(evidence: Evidence, shape: Shape) -> tuple[Floats, Floats]:
+    """Most tilt and most arch of a gear that rests, shapes (3,)."""
+    least = LEAST_MOVEMENT[not evidence.few] * evidence.lash.mean_mm
+    least, sure = max(least, LEAST_CODES * evidence.resolution_mm), SURE * shape.wide
+    tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
+    return tilt_limit, np.maximum(least, sure * shape.arch_error_mm)
+
+
+def _eased_off(evidence: Evidence, shape: Shape, arched: Booleans) -> bool:
+    """Whether the arch comes from the end of the stays alone: a gear that rested and was let go slowly.
+
+    Up to there the stays are flat, and are seen to be: no more than noise could hide is left of the arch.
+    """
+    if shape.tilt_mm[arched].max() >= 0:
+        return False
+    step = evidence.lash.mean_mm
+    early = measure_shape(evidence.time_s, evidence.stays, evidence.resolution_mm, step, until=RESTED_UNTIL)
+    if early is None:
+        return False
+    hidden = float((early.arch_mm + HIDDEN[0] * early.wide * early.arch_error_mm)[:2].max())
+    tilted = float((early.tilt_mm + HIDDEN[0] * early.wide * early.tilt_error_mm)[:2].max())
+    most = max(LEAST_MOVEMENT[0] * step, LEAST_CODES * evidence.resolution_mm)
+    return hidden <= most and tilted <= TILT_TO_ARCH * most
 
 
 def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:

@@ -21,18 +21,18 @@ trace. What went outward soon after contact and came back before the dwell does 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import exp, inf, pi, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from lashmap_analysis.rock.dwells import thirds_of
 from lashmap_analysis.rock.flanks import mean_of
 from lashmap_analysis.rock.shape import PLENTY, measure_shape
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
-    from lashmap_analysis.rock.flanks import Floats, Integers, Stays
+    from lashmap_analysis.rock.flanks import Floats, Stays
 
 
 SHARE = 0.01
@@ -105,8 +105,7 @@ SURE_BULGE = (3.0, 0.01)
 """Standard errors, and share of the step, from which on the mean shape confirms it."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Creep:
+class Creep(NamedTuple):
     """Movement on the flank.
 
     Attributes:
@@ -129,13 +128,8 @@ class Creep:
 NO_CREEP = Creep(travel_mm=0.0, limit_mm=inf, seen=False, uncertainty_mm=0.0, late_mm=0.0, late_limit_mm=inf)
 
 
-def measure_creep(  # noqa: PLR0917 - everything known about the dwells
-    padded_time: Floats,
-    stays: Stays,
-    settled: Settled,
-    kept: Integers,
-    slope: tuple[float, float],
-    step_mm: float,
+def measure_creep(
+    padded_time: Floats, stays: Stays, settled: Settled, slope: tuple[float, float], step_mm: float
 ) -> Creep:
     """Compare the last third of the dwells with the first, and the dwells with the time before them.
 
@@ -143,11 +137,10 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         padded_time: Time of the samples.
         stays: The stays on the flanks.
         settled: Their settled parts.
-        kept: Shape (k,), indices of the settled stays.
         slope: Drift still in the offsets, and how well that is known.
         step_mm: Mean step.
     """
-    flanks, lasted = _thirds(padded_time, stays, settled, kept, slope[0])
+    flanks, lasted = _thirds(padded_time, stays, settled, slope[0])
     drift_error2 = (slope[1] * lasted) ** 2
     noise2 = settled.jitter_mm**2
     rounding2 = 2 * repeated_rounding(noise2, settled.resolution_mm)
@@ -172,7 +165,7 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         means.append(mean)
         variances.append(error2)
     half_width = _half_width(means, variances, step_mm, seen=seen)
-    pressed, late, late_limit = _leaned_on(padded_time, stays, settled, kept, (slope[0], step_mm))
+    pressed, late, late_limit = _leaned_on(padded_time, stays, settled, (slope[0], step_mm))
     return Creep(
         travel_mm=worst,
         limit_mm=limit,
@@ -184,15 +177,13 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
 
 
 def _thirds(
-    padded_time: Floats, stays: Stays, settled: Settled, kept: Integers, slope: float
+    padded_time: Floats, stays: Stays, settled: Settled, slope: float
 ) -> tuple[list[tuple[list[float], int]], float]:
     """Movements on the high and the low flank, samples in all their thirds; mean time from third to third."""
     # from the touch on: what moves most does so at once
+    kept = settled.kept
     sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
-    third = np.maximum((stop - start) // 3, 1)
-    edges = np.empty((third.size, 4), dtype=np.int64)
-    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
-    early, _, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    third, early, _, late = thirds_of(stays.padded_mm, start, stop)
     lasted = padded_time[stop - third] - padded_time[start]
     outward = sign * ((late - early) / third - slope * lasted)
     high = sign > 0
@@ -202,15 +193,11 @@ def _thirds(
 
 
 def _leaned_on(
-    padded_time: Floats, stays: Stays, settled: Settled, kept: Integers, slope_and_step: tuple[float, float]
+    padded_time: Floats, stays: Stays, settled: Settled, slope_and_step: tuple[float, float]
 ) -> tuple[float, float, float]:
     """How far the step may be off by a press; how far out the dwells surely are, and the limit for that."""
-    slope, step_mm = slope_and_step
-    first, end = int(stays.start[0]), int(stays.stop[-1])
-    spans = np.append(stays.start[1:], end) - stays.start
-    level = stays.sign * (settled.offset_mm - slope * settled.time)
-    outward = stays.sign.repeat(spans) * (stays.padded_mm[first:end] - slope * padded_time[first:end])
-    late = _find_late(level.repeat(spans) - outward, stays, settled, kept, step_mm)
+    step_mm = slope_and_step[1]
+    late = _find_late(padded_time, stays, settled, slope_and_step)
     width = LATE_REACH * sum([usual for usual, _, _ in late])
     least, surely = max([one for _, one, _ in late]), max([one for _, _, one in late])
     share, few = LATE[0], settled.middles.few
@@ -232,27 +219,33 @@ def _leaned_on(
 
 
 def _find_late(
-    inward: Floats, stays: Stays, settled: Settled, kept: Integers, step_mm: float
+    padded_time: Floats, stays: Stays, settled: Settled, slope_and_step: tuple[float, float]
 ) -> list[tuple[float, float, float]]:
     """How far inward of its dwells the gear was early on each flank: the median, and two bounds of it.
 
     It exceeds them with 97.5 and 99.9 % (binomial, normal approximation). All are 0 where that is next to
     nothing, and where noise reaches as far as is looked at.
     """
-    first, end = int(stays.start[0]), int(stays.stop[-1])
-    nothing = max(LATE_NONE * step_mm, 0.5 * settled.resolution_mm)
+    slope, step_mm = slope_and_step
     # with few samples a stay it holds the slope
     if not settled.middles.few and HIDDEN_BY_NOISE * settled.middles.noise_mm > ON_FLANK * step_mm:
         return [(0.0, 0.0, 0.0)]
+    first, end = int(stays.start[0]), int(stays.stop[-1])
+    nothing = max(LATE_NONE * step_mm, 0.5 * settled.resolution_mm)
+    spans = np.append(stays.start[1:], end) - stays.start
+    level = stays.sign * (settled.offset_mm - slope * settled.time)
+    outward = stays.sign.repeat(spans) * (stays.padded_mm[first:end] - slope * padded_time[first:end])
+    inward = level.repeat(spans) - outward
     off = (inward > ON_FLANK * step_mm).nonzero()[0] + first
     walls = np.concatenate(([-1], off, [end]))
-    # the first stay may begin in its midst
-    kept = kept[kept > 0]
-    begin = np.maximum(stays.start[kept], walls[off.searchsorted(settled.start[kept])] + 1)
-    stop = np.minimum(stays.stop[kept], walls[off.searchsorted(settled.stop[kept]) + 1])
+    begin = np.maximum(stays.start, walls[off.searchsorted(settled.start)] + 1)
+    stop = np.minimum(stays.stop, walls[off.searchsorted(settled.stop) + 1])
     count = np.maximum((stop - begin) // EARLY, 1)
+    looked_at = settled.settled.copy()
+    # the first stay may begin in its midst
+    looked_at[0] = False
     found = [(0.0, 0.0, 0.0)]
-    for flank in (stays.sign[kept] > 0, stays.sign[kept] < 0):
+    for flank in (looked_at & (stays.sign > 0), looked_at & (stays.sign < 0)):
         some = count[flank]
         size = int(np.add.reduce(some))
         if size < LEAST_EARLY:
@@ -281,7 +274,7 @@ def _find_bulge(
     half of the stay, mean of both flanks, so that a drift of the base is none.
     """
     least_mm = stays.sign * settled.offset_mm - ON_FLANK * step_mm
-    shape = measure_shape(padded_time[:-1], stays, settled.resolution_mm, step_mm, least_mm)
+    shape = measure_shape(padded_time[:-1], stays, settled.resolution_mm, step_mm, least_mm=least_mm)
     if shape is None:
         return (0.0, 0.0), (0.0, abs(step_mm))
     # high and low flank
@@ -289,9 +282,7 @@ def _find_bulge(
     error2 = float((shape.arch_error_mm**2 + (0.25 * shape.tilt_error_mm) ** 2)[:2].sum())
     rise = 0.5 * float(shape.tilt_mm[:2].sum())
     rise_error2 = 0.25 * float((shape.tilt_error_mm**2)[:2].sum())
-    # Student's factor, roughly: the errors come from few samples themselves
-    wide = 1 + 2 / shape.freedom
-    return (bulge, bulge / (sqrt(error2) * wide)), (rise, sqrt(rise_error2) * wide)
+    return (bulge, bulge / (sqrt(error2) * shape.wide)), (rise, sqrt(rise_error2) * shape.wide)
 
 
 def _half_width(means: list[float], variances: list[float], step_mm: float, *, seen: bool) -> float:

@@ -19,14 +19,14 @@ import functools
 import itertools
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from lashmap_analysis.rock.flanks import bounds_of, median_of
 
 if TYPE_CHECKING:
-    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Stays
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Kept, Stays
 
 
 FEW_SAMPLES = 12.0
@@ -77,8 +77,7 @@ not.
 """
 
 
-@dataclass(frozen=True, kw_only=True)
-class Middles:
+class Middles(NamedTuple):
     """The flattest parts of m stays.
 
     Attributes:
@@ -113,6 +112,7 @@ class Settled:
         time: Shape (m,), middle of the first and the last settled sample.
         extreme_mm: Shape (m,), farthest outward sample of the whole stay, as an outward offset.
         settled: Shape (m,), true where the settled part is long enough and flat.
+        kept: Which of the stays these are.
         noise_mm: Standard deviation of a single sample within the dwells.
         jitter_mm: The same from neighbouring samples, blind to slow movement.
         middles: What was seen in the flattest parts.
@@ -131,6 +131,7 @@ class Settled:
     time: Floats
     extreme_mm: Floats
     settled: Booleans
+    kept: Kept
     noise_mm: float
     jitter_mm: float
     middles: Middles
@@ -156,13 +157,16 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + half, stop - half, stop
     first, between, second, _ = np.add.reduceat(offset, edges.ravel()).reshape(-1, 4).T
     # an even number of samples has none between its halves, and one alone has no halves
-    mean = np.where(count == 1, first, (first + second + between * (count & 1)) / samples)
+    mean = (first + second + between * (count & 1)) / samples
+    single = count == 1
+    if np.count_nonzero(single):
+        mean[single] = first[single]
     trend = (second - first) / halves
     variance = np.add.reduceat(squares, bounds_of(start, stop))[0::2] / samples - mean * mean
     variance = np.maximum(variance, 0.0)
     codes = FEW_CODES if middles.few else 1.0
     least = max(codes * resolution_mm, 0.05 * stays.levels.step_mm)
-    flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / halves), least)
+    settled = enough & (np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / halves), least))
     freedom = max(float(np.add.reduce(samples)) - count.size, 1.0)
     pooled = float(variance.dot(samples)) / freedom
     whole = bounds_of(stays.start, stays.stop)
@@ -177,7 +181,8 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
         variance_mm2=variance,
         time=0.5 * (padded_time[start] + padded_time[stop - 1]),
         extreme_mm=np.where(high, farthest, -nearest),
-        settled=enough & flat,
+        settled=settled,
+        kept=_kept(settled),
         noise_mm=max(sqrt(pooled), 0.8 * middles.noise_mm),
         jitter_mm=middles.noise_mm if middles.few else _jitter(offset, start, stop, freedom),
         middles=middles,
@@ -185,6 +190,24 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
         lingering=lingering,
         resolution_mm=resolution_mm,
     )
+
+
+def _kept(settled: Booleans) -> Kept:
+    """Where the settled stays are: a slice where no other is between them, which copies nothing."""
+    kept = settled.nonzero()[0]
+    if not kept.size:
+        return kept
+    first, end = int(kept[0]), int(kept[-1]) + 1
+    return slice(first, end) if kept.size == end - first else kept
+
+
+def thirds_of(padded_mm: Floats, start: Integers, stop: Integers) -> tuple[Integers, Floats, Floats, Floats]:
+    """Samples in an outer third of k windows; sums over the first third, what is between, and the last."""
+    third = np.maximum((stop - start) // 3, 1)
+    edges = np.empty((third.size, 4), dtype=np.int64)
+    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
+    early, middle, late, _ = np.add.reduceat(padded_mm, edges.ravel()).reshape(-1, 4).T
+    return third, early, middle, late
 
 
 def _jitter(offset: Floats, start: Integers, stop: Integers, freedom: float) -> float:
@@ -202,7 +225,9 @@ def _least_counts(high: Booleans, middles: Middles) -> Floats:
     low_least, high_least = (
         max(LEAST_SHARE * usual, float(LEAST_SAMPLES)) for usual in middles.typical_samples
     )
-    least = np.where(high, high_least, low_least)
+    # the flanks alternate
+    least, first_low = np.empty(high.size), int(high[0])
+    least[first_low::2], least[1 - first_low :: 2] = low_least, high_least
     if not middles.few:
         for end in (0, -1):
             least[end] = max(LEAST_AT_ENDS * middles.typical_samples[int(high[end])], LEAST_SAMPLES)
@@ -232,18 +257,23 @@ def _of_many(
     """
     offset = stays.padded_mm
     # rounded to nearest, so that a trace read backwards has the same parts
-    edges = (2 * length[:, None] * np.arange(blocks + 1) + blocks) // (2 * blocks) + stays.start[:, None]
-    sums = np.add.reduceat(offset, edges.ravel()).reshape(edges.shape)[:, :blocks]
+    edges = np.multiply.outer(length, _twice_each(blocks))
+    edges += blocks
+    edges //= 2 * blocks
+    edges += stays.start[:, None]
+    every = edges.ravel()
+    sums = np.add.reduceat(offset, every).reshape(edges.shape)[:, :blocks]
     mean = sums / np.maximum(edges[:, 1:] - edges[:, :-1], 1)
-    above, below = np.maximum(mean[:, :-1], mean[:, 1:]), np.minimum(mean[:, :-1], mean[:, 1:])
-    apart = np.maximum(above[:, :-2], above[:, 2:]) - np.minimum(below[:, :-2], below[:, 2:])
+    # one row a part: neighbouring parts are then compared a row at a time
+    part = np.ascontiguousarray(mean.T)
+    above, below = np.maximum(part[:-1], part[1:]), np.minimum(part[:-1], part[1:])
+    apart = np.maximum(above[:-2], above[2:]) - np.minimum(below[:-2], below[2:])
     # of those that are nearly the flattest, the one nearest to the middle
-    least = np.minimum.reduce(apart, axis=1, keepdims=True)
-    close = apart <= least + 0.507 * LEVELNESS * stays.levels.step_mm
-    best = np.where(close, _from_the_middle(blocks), blocks).argmin(axis=1)
-    rows = np.arange(length.size)
-    start, stop = edges[rows, best], edges[rows, best + 4]
-    stop = np.maximum(stop, start + 1)
+    close = apart <= np.minimum.reduce(apart) + 0.507 * LEVELNESS * stays.levels.step_mm
+    order = _from_the_middle(blocks)
+    at = order[close[order].argmax(axis=0)] + np.arange(0, every.size, blocks + 1)
+    start = every[at]
+    stop = np.maximum(every[at + 4], start + 1)
     count = (stop - start).astype(np.float64)
     window = bounds_of(start, stop)
     level = np.add.reduceat(offset, window)[0::2] / count
@@ -259,9 +289,16 @@ def _of_many(
 
 
 @functools.cache
-def _from_the_middle(blocks: int) -> Floats:
-    """How far each four neighbouring parts of a stay are from its middle, in parts."""
-    return np.asarray(np.abs(np.arange(blocks - 3) - 0.5 * (blocks - 4)))
+def _twice_each(blocks: int) -> Integers:
+    """Twice the number of each edge between parts of a stay."""
+    return 2 * np.arange(blocks + 1)
+
+
+@functools.cache
+def _from_the_middle(blocks: int) -> Integers:
+    """Each four neighbouring parts of a stay by their first one, nearest to its middle first."""
+    order: Integers = np.abs(np.arange(blocks - 3) - 0.5 * (blocks - 4)).argsort(kind="stable")
+    return order
 
 
 def _of_few(stays: Stays) -> tuple[Floats, Integers, float, Floats]:
@@ -319,7 +356,7 @@ def _trim(
     spans[-1] = end - stays.start[-1]
     away = _smoothed(stays.offset_mm, reach)[origin:end] - middles.reference_mm.repeat(spans)
     strays = (np.abs(away) > tolerance).nonzero()[0]
-    far = away[strays]
+    far = None if tolerance > NOISY * step else away[strays]
     strays += origin
     place = strays.searchsorted(middles.at)
     walls = np.empty(strays.size + 2, dtype=np.int64)
@@ -329,8 +366,7 @@ def _trim(
     if middles.few:
         start, stop = _drop_edges(stays, middles, (start, stop), resolution_mm)
         return start, start, stop, tolerance, (0.0, 0.0)
-    noisy = tolerance > NOISY * step
-    lingering = (0.0, 0.0) if noisy else _lingering(stays, high, (start, stop), strays, far)
+    lingering = (0.0, 0.0) if far is None else _lingering(stays, high, (start, stop), strays, far)
     front, back, core = start - stays.start, stays.stop - stop, stop - start
     margin, most = core // 7, core // 5
     touch = start + np.minimum(front // 4, most)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
@@ -57,8 +57,7 @@ class Flag:
     numbers: Mapping[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Evidence:
+class Evidence(NamedTuple):
     """A finite trace of n samples with m ≥ 2 stays on the flanks, spikes left out.
 
     Attributes:

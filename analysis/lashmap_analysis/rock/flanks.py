@@ -12,8 +12,8 @@ tower over what follows by more than the price of a change, so that only the mid
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
 from math import isfinite
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
+Kept: TypeAlias = Integers | slice
+"""Which of some stays: their indices, or a slice where they are neighbours, which copies nothing."""
 
 LEAST_SWING = 1.5
 """Price of a change of flank, in samples of a full half step: one stray sample cannot pay it, two can."""
@@ -45,8 +47,7 @@ COLLINEAR = 0.8
 """Share of the flank pattern that a line explains above which drift and step cannot be told apart."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Levels:
+class Levels(NamedTuple):
     """Two levels with a common drift: x = mid + slope · time ± step / 2.
 
     Attributes:
@@ -60,8 +61,7 @@ class Levels:
     step_mm: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class Stays:
+class Stays(NamedTuple):
     """Stays on the flanks, in order of time, alternating; all arrays have shape (m,).
 
     Attributes:
@@ -132,7 +132,7 @@ def _two_levels(time: Floats, signal: Floats) -> Levels:
         time = time - np.add.reduce(time) / time.size
     else:
         calm = signal.copy()
-    mean = float(np.add.reduce(calm)) / calm.size
+    mean = mean_of(calm)
     calm -= mean
     count, cut = calm.size, 0.0
     side = np.sign(calm)
@@ -148,25 +148,33 @@ def _two_levels(time: Floats, signal: Floats) -> Levels:
         if done:
             break
         side = np.sign(calm - cut)
-    levels = _fit(time, calm, side)
+    lasts = float(time[-1] - time[0])
+    known = (mean_of(calm), float(time.dot(time)), float(time.dot(calm)))
+    levels = _fit(time, calm, side, known)
     for _ in range(6):
-        if abs(levels.slope) * (time[-1] - time[0]) < NO_DRIFT * levels.step_mm:
+        if abs(levels.slope) * lasts < NO_DRIFT * levels.step_mm:
             break
         new_side = np.sign(calm - levels.mid_mm - levels.slope * time)
         if not np.count_nonzero(new_side != side):
             break
         side = new_side
-        levels = _fit(time, calm, side)
+        levels = _fit(time, calm, side, known)
     return Levels(mid_mm=levels.mid_mm + mean, slope=levels.slope, step_mm=levels.step_mm)
 
 
-def _fit(time: Floats, signal: Floats, side: Floats) -> Levels:
-    """Least squares of signal on (1, time, side), time having mean zero."""
+def _fit(time: Floats, signal: Floats, side: Floats, known: tuple[float, float, float]) -> Levels:
+    """Least squares of signal on (1, time, side), time having mean zero.
+
+    Args:
+        time: Shape (n,).
+        signal: Shape (n,).
+        side: Shape (n,), −1, 0 or +1.
+        known: Mean of the signal, time · time and time · signal, the same for every `side`.
+    """
     count = signal.size
-    mean, lean = float(np.add.reduce(signal)) / count, float(np.add.reduce(side)) / count
-    a, b = float(time.dot(time)), float(time.dot(side))
-    c = float(side.dot(side)) - count * lean * lean
-    p, q = float(time.dot(signal)), float(side.dot(signal)) - count * lean * mean
+    (mean, a, p), lean = known, mean_of(side)
+    b, c = float(time.dot(side)), float(side.dot(side)) - count * lean * lean
+    q = float(side.dot(signal)) - count * lean * mean
     if c <= 0:
         return Levels(mid_mm=mean, slope=0.0, step_mm=0.0)
     if a <= 0 or b * b > COLLINEAR * a * c:
@@ -184,9 +192,10 @@ def _split(padded: Floats, levels: Levels) -> Stays:
     if not (half > 0 and isfinite(half)):
         return _nothing(padded, levels)
     # bounded, so that a wild sample weighs no more than an ordinary one
-    signal = np.minimum(np.maximum(offset / half, -1.0), 1.0)
+    signal = offset / half
+    np.minimum(np.maximum(signal, -1.0, out=signal), 1.0, out=signal)
     placed = None
-    if np.count_nonzero(signal) < signal.size:
+    if np.count_nonzero(signal == 0.0):
         placed = signal.nonzero()[0]
         signal = signal[placed]
     positive = signal > 0
@@ -220,13 +229,15 @@ def _turning_points(areas: list[float], price: float) -> list[int]:
     """Runs after which the running sum of `areas` turns by more than `price`.
 
     Args:
-        areas: Increments of the running sum.
+        areas: Increments of the running sum, up and down in turn.
         price: Least swing that counts.
 
     Returns:
         Indices k, −1 for the very beginning: successive extremes of the running sum, first and last included;
         what swings by less than `price` before the first and after the last belongs to no stay.
     """
+    if areas and min(map(abs, areas)) > price:
+        return list(range(-1, len(areas)))
     total, low, high = 0.0, 0.0, 0.0
     low_at = high_at = -1
     turns: list[int] = []
@@ -295,8 +306,7 @@ SHARE_OF_STAY = 0.5
 """Share of a typical stay that may be missing."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Gaps:
+class Gaps(NamedTuple):
     """Gaps of one trace.
 
     Attributes:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Dwell:
+class Dwell(NamedTuple):
     """One settled stay on a flank.
 
     Attributes:
@@ -165,8 +164,10 @@ def _measure(
         time_s, indicator_mm = time_s[finite], indicator_mm[finite]
     if indicator_mm.size < 2:
         return _reading(NO_LASH, 0.0, (), (*flags, too_few(0)))
-    resolution_mm = shown_resolution(indicator_mm, resolution_mm)
-    wild = find_spikes(indicator_mm, resolution_mm)
+    change = indicator_mm[1:] - indicator_mm[:-1]
+    size = np.abs(change)
+    resolution_mm = shown_resolution(indicator_mm, size, resolution_mm)
+    wild = find_spikes(indicator_mm, change, size, resolution_mm)
     if wild is not None:
         flags = (*flags, spikes(int(np.count_nonzero(wild)), indicator_mm.size))
         time_s, indicator_mm = time_s[~wild], indicator_mm[~wild]
@@ -219,7 +220,7 @@ def _reading(lash: Lash, drift: float, dwells: tuple[Dwell, ...], flags: tuple[F
 
 def _dwells(evidence: Evidence) -> tuple[Dwell, ...]:
     settled, levels = evidence.settled, evidence.stays.levels
-    kept = settled.settled
+    kept = settled.kept
     level = settled.offset_mm + levels.mid_mm + levels.slope * settled.time
     columns = (
         evidence.time_s[settled.start[kept]].tolist(),
@@ -227,10 +228,7 @@ def _dwells(evidence: Evidence) -> tuple[Dwell, ...]:
         level[kept].tolist(),
         evidence.high[kept].tolist(),
     )
-    return tuple(
-        Dwell(start_s=start, end_s=end, level_mm=value, high=high)
-        for start, end, value, high in zip(*columns, strict=True)
-    )
+    return tuple(map(Dwell, *columns))
 
 
 SPIKE_NOISE = 10.37
@@ -255,18 +253,25 @@ ENOUGH = 256
 """Samples from which a median is taken, spread over the trace."""
 
 
-def find_spikes(indicator_mm: Floats, resolution_mm: float) -> Booleans | None:
-    """Samples that leave both their neighbours alike, shape (n,); None when there are none or too many."""
-    change = indicator_mm[1:] - indicator_mm[:-1]
-    size = np.abs(change)
+def find_spikes(indicator_mm: Floats, change: Floats, size: Floats, resolution_mm: float) -> Booleans | None:
+    """Samples that leave both their neighbours alike, shape (n,); None when there are none or too many.
+
+    Args:
+        indicator_mm: Shape (n,), finite.
+        change: Shape (n - 1,), from each sample to the next.
+        size: Shape (n - 1,), of that.
+        resolution_mm: Least step of the indicator.
+    """
     if size.size < 3:
         return None
-    some = np.sort(size[:: size.size // ENOUGH + 1])
+    some = size[:: size.size // ENOUGH + 1].copy()
+    some.sort()
     limit = max(SPIKE_NOISE * float(some[some.size // 2]), SPIKE_CODES * resolution_mm)
     if not np.maximum.reduce(size) > limit:
         return None
     # a rebound from the flank is no spike, however few samples see it
-    spread = np.sort(indicator_mm[:: indicator_mm.size // ENOUGH + 1])
+    spread = indicator_mm[:: indicator_mm.size // ENOUGH + 1].copy()
+    spread.sort()
     span = float(spread[-1 - spread.size // 10] - spread[spread.size // 10])
     limit = max(limit, SPIKE_SHARE * span)
     jumps = (size > limit).nonzero()[0]
@@ -307,20 +312,20 @@ ON_GRID = 0.02
 """Distance from the grid, as a share of its step, that counts as on it."""
 
 
-def shown_resolution(indicator_mm: Floats, stated_mm: float) -> float:
+def shown_resolution(indicator_mm: Floats, size: Floats, stated_mm: float) -> float:
     """The coarser of the stated resolution and of the grid on which all values lie.
 
     Args:
         indicator_mm: Shape (n,), finite.
+        size: Shape (n - 1,), of the changes from sample to sample.
         stated_mm: As stated for the indicator.
 
     Returns:
         Resolution in mm; the stated one unless the values contradict it.
     """
     # a few samples of a lively trace show that it is as fine as stated
-    for several in (indicator_mm[:FIRST], indicator_mm):
-        change = np.abs(several[1:] - several[:-1])
-        if np.count_nonzero((change > 1e-6 * stated_mm) & (change < CLEARLY_COARSER * stated_mm)):
+    for several in (size[: FIRST - 1], size):
+        if np.count_nonzero((several > 1e-6 * stated_mm) & (several < CLEARLY_COARSER * stated_mm)):
             return stated_mm
     values = np.unique(indicator_mm)
     apart = np.diff(values)

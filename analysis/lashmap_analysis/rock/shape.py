@@ -63,6 +63,11 @@ class Shape:
     arch_error_mm: Floats
     freedom: float
 
+    @property
+    def wide(self) -> float:
+        """Student's factor, roughly: the errors come from few samples themselves."""
+        return 1 + 2 / self.freedom
+
 
 @dataclass(frozen=True, kw_only=True)
 class Overlay:
@@ -80,7 +85,13 @@ class Overlay:
 
 
 def measure_shape(
-    time_s: Floats, stays: Stays, resolution_mm: float, step_mm: float, least_mm: Floats | None = None
+    time_s: Floats,
+    stays: Stays,
+    resolution_mm: float,
+    step_mm: float,
+    *,
+    least_mm: Floats | None = None,
+    until: float = REACH,
 ) -> Shape | None:
     """Lay all complete stays over each other.
 
@@ -91,6 +102,7 @@ def measure_shape(
         step_mm: Mean step.
         least_mm: Shape (m,), outward offset below which a sample of a stay is not on the flank; all samples
             are looked at when None.
+        until: Place in the stay up to which it is looked at; the shape is then that of this part.
 
     Returns:
         The shape; None when there are too few samples for one.
@@ -100,9 +112,13 @@ def measure_shape(
     laid = overlay(time_s, stays)
     outward = np.where(laid.high, 1.0, -1.0) * stays.offset_mm[laid.index]
     kept = np.abs(laid.place) < REACH
+    if until < REACH:
+        kept &= laid.place < until
     if least_mm is not None:
         kept &= outward >= np.repeat(least_mm[1:-1], (stays.stop - stays.start)[1:-1])
     place, outward, high = laid.place[kept], outward[kept], laid.high[kept]
+    if until < REACH:
+        place = (2 * place + REACH - until) * (REACH / (REACH + until))
     if min(np.count_nonzero(high), np.count_nonzero(~high)) < LEAST_SAMPLES:
         return None
     columns = np.stack((np.ones_like(place), place, 1 - place * place), axis=1)

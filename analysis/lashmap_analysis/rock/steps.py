@@ -16,9 +16,8 @@ What repeats on every visit to a flank does not show as scatter and is added as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf, nan, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -29,11 +28,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from lashmap_analysis.rock.dwells import Settled
-    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Stays
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Stays
 
 
-@dataclass(frozen=True, kw_only=True)
-class Unlike:
+class Unlike(NamedTuple):
     """The levels of one flank that scatter more than those of the other.
 
     Attributes:
@@ -57,8 +55,7 @@ class Unlike:
         return self.short_mm * min(max((self.chance - begins) / (ends - begins), 0.0), 1.0)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Lash:
+class Lash(NamedTuple):
     """Mean step of one rock.
 
     Attributes:
@@ -125,16 +122,18 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         broken: Shape (m,), true where the samples after a stay are missing for so long that it is no
             neighbour of the next; None when nowhere.
     """
-    followed = settled.settled[:-1] & settled.settled[1:]
+    followed = settled.settled.copy()
+    followed[:-1] &= settled.settled[1:]
+    followed[-1] = False
     if broken is not None:
-        followed &= ~broken[:-1]
+        followed &= ~broken
     if not np.count_nonzero(followed):
         return NO_LASH
-    kept = settled.settled.nonzero()[0]
-    near = followed[kept[:-1]]
+    kept = settled.kept
+    near = followed[kept][:-1]
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
     count, extreme = settled.count[kept].astype(np.float64), settled.extreme_mm[kept]
-    high, freedom = sign > 0, kept.size - 3
+    high, freedom = sign > 0, sign.size - 3
     drift_weight = drift_weights(time, sign)
     slope = float(drift_weight.dot(level))
     straight = level - slope * time
@@ -146,11 +145,11 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     level_error = sqrt(sampling2 + settled.resolution_mm**2 / 12)
     random2 = max(scatter2, sampling2) * float(weight.dot(weight))
     # the levels cannot repeat better than the noise of their samples allows, which is known far better
-    known = freedom if scatter2 >= sampling2 else float(np.add.reduce(count)) - kept.size
+    known = freedom if scatter2 >= sampling2 else float(np.add.reduce(count)) - sign.size
     slope_error = sqrt(max(scatter2, sampling2) * float(drift_weight.dot(drift_weight)))
-    creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
+    creep = measure_creep(padded_time, stays, settled, (slope, slope_error), mean)
     unlike = compare_flanks(level, time, high, level_error)
-    dither = _dither(stays.levels.slope, settled, kept, count, high)
+    dither = _dither(stays.levels.slope, settled, count, high)
     rounding2 = 2 * repeated_rounding(dither, settled.resolution_mm)
     other_b2 = rounding2 + (min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0) ** 2 / 3
     with_creep2 = other_b2 + creep.uncertainty_mm**2
@@ -180,7 +179,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
 def _weights(near: Booleans, sign: Floats, time: Floats, drift_weight: Floats) -> Floats:
     """Weights of the levels in the mean of the steps between neighbours, drift removed, shape (k,)."""
     # c with c·y = mean of the steps between neighbours
-    weight = np.zeros_like(sign)
+    weight = np.zeros(sign.size)
     weight[1:] = near
     weight[:-1] += near
     weight *= sign / np.count_nonzero(near)
@@ -211,12 +210,13 @@ NOISE_ENOUGH = 2.5
 """Variance within the dwells, in squared resolutions, from which on no rounding repeats."""
 
 
-def _dither(slope: float, settled: Settled, kept: Integers, count: Floats, high: Booleans) -> float:
+def _dither(slope: float, settled: Settled, count: Floats, high: Booleans) -> float:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
-    within = float(count.dot(settled.variance_mm2[kept])) / float(np.add.reduce(count))
+    within = float(count.dot(settled.variance_mm2[settled.kept])) / float(np.add.reduce(count))
     if within > NOISE_ENOUGH * settled.resolution_mm**2:
         # half of that is the least that the mean of both flanks can be, and nothing of rounding repeats
         return 0.5 * within
+    kept = settled.kept
     level = settled.offset_mm[kept] + slope * settled.time[kept]
     spread = settled.variance_mm2[kept] + level * level
     total = 0.0
@@ -393,7 +393,8 @@ def largest_shift(
         k = count - 1 - after
         in_side, in_drift, in_left = side[k], drift[k], left[k]
         if after >= LEAST_DWELLS:
-            power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
+            power = after - after * after / count - later_side * later_side / side2
+            power -= later_drift * later_drift / drift2
             outer = max(LEAST_POWER, power)
             size = later_left / outer
             gain = size * later_left
@@ -401,7 +402,7 @@ def largest_shift(
                 between = (gain, size, outer)
             if k >= LEAST_DWELLS:
                 cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
-                own = 1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2
+                own = 1 - 1 / count - in_side * in_side / side2 - in_drift * in_drift / drift2
                 own = max(LEAST_POWER, own)
                 inner = power - cross * cross / own
                 inner = max(LEAST_POWER, inner)

@@ -18,14 +18,18 @@ from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.records import send_waiting
 from lashmap_daemon.commands.options import PublishOptions, WatchOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
-from lashmap_daemon.hall import Hall, Watcher, screen, watch_until
+from lashmap_daemon.hall.hall import Hall
+from lashmap_daemon.hall.screen import screen
+from lashmap_daemon.hall.watching import Watcher, watch_until
 from lashmap_daemon.logbook.guard import LogbookBusy, only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_there
+from lashmap_daemon.page.join import needed_packages
 from lashmap_daemon.screens.live import Keyboard
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.setup.stand_file import NameTable, load_stand
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.system import HAS_KEYS
@@ -41,6 +45,7 @@ class WatchFile(BaseModel):
     model_config = ConfigDict(extra="ignore", frozen=True, strict=True, defer_build=True)
 
     bus: BusTable | None = None
+    page: PageTable | None = None
     stand: NameTable | None = None
 
 
@@ -51,7 +56,10 @@ def watch(options: WatchOptions, console: Console) -> None:
         ConfigurationError: No broker, or a wrong file or option.
         StandError: ``--once`` and the broker was not reached.
     """
-    settings, stands = _where(options)
+    settings, stands, page = _where(options)
+    if options.page or options.page_port is not None:
+        _on_page(settings, stands, page, options, console)
+        return
     hall = Hall(root=settings.root, wanted=stands)
     watcher = Watcher(settings, hall)
     settings.password()
@@ -71,6 +79,43 @@ def watch(options: WatchOptions, console: Console) -> None:
         return  # leaving is no failure
 
 
+def _on_page(
+    settings: BusTable, stands: frozenset[str], page: PageTable, options: WatchOptions, console: Console
+) -> None:
+    """Serve the board until the person leaves.
+
+    Raises:
+        ConfigurationError: Its packages are not installed, its place is taken, or a file does not fit.
+        StandError: It does not come up, or ended.
+    """
+    if options.once:
+        raise ConfigurationError("--once", ["prints what is known and ends; leave out --once or --page"])
+    if options.page_port is not None:
+        page = page.model_copy(update={"port": options.page_port})
+    warning = settings.warning()
+    with needed_packages():
+        from lashmap_daemon.hall.served import BoardPage, PageEnded  # noqa: PLC0415 - optional and slow
+    try:
+        with BoardPage(settings, page, stands) as board:
+            for line in [*board.invitation(), *([warning] if warning else [])]:
+                say(console, line)
+            said = ""
+            while True:
+                board.turn()
+                problem = board.listener.broker.problem
+                if problem != said:
+                    say(console, f"{settings.broker}: {problem or 'connected'}")
+                    said = problem
+                time.sleep(TURN_S)
+    except PageEnded as error:
+        raise StandError(f"the board ended: {error}") from None
+    except KeyboardInterrupt:
+        return  # leaving is no failure
+
+
+TURN_S = 0.4  # a board is to be right within a second
+
+
 def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
     with ExitStack() as stack:
         keyboard = stack.enter_context(Keyboard())
@@ -79,7 +124,9 @@ def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
         async def draw() -> None:
             while "stop" not in keyboard.commands():
                 keyboard.note = None  # nothing is written here
-                shown = screen(hall, watcher.broker, time.monotonic(), height=console.height)
+                shown = screen(
+                    hall, watcher.broker, time.monotonic(), height=console.height, most=console.height - 6
+                )
                 live.update(shown, refresh=True)
                 await asyncio.sleep(_REFRESH_S)
 
@@ -93,9 +140,10 @@ async def _once(watcher: Watcher) -> None:
     await asyncio.sleep(_ONCE_S)
 
 
-def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
-    """The broker, and the topic levels of the stands to watch."""
+def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str], PageTable]:
+    """The broker, the topic levels of the stands to watch, and where a board would be served."""
     table: dict[str, object] = {}
+    page = PageTable()
     stands: set[str] = set()
     for name in options.stands or ():
         path = Path(name)
@@ -113,6 +161,7 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
                 name, [f"bus.broker: is another than {table['broker']}; watch one broker at a time"]
             )
         table = table or found.model_dump()
+        page = file.page.beside(path.parent) if file.page is not None else page
     names = ("broker", "user", "password_file", "ca_file")
     given = {name: value for name in names if (value := getattr(options, name)) is not None}
     if "user" in given:
@@ -125,7 +174,7 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
         )
     table.setdefault("root", ROOT)
     try:
-        return BusTable.model_validate(table), frozenset(stands)
+        return BusTable.model_validate(table), frozenset(stands), page
     except ValidationError as error:
         details = error.errors(include_input=False, include_url=False)
         problems = [problem_of(dict(one), before="" if one["loc"] else "the options") for one in details]

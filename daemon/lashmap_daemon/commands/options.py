@@ -318,6 +318,12 @@ class WatchOptions:
         None
     )
     once: Annotated[bool, typer.Option("--once", help="Print what is known now and end.")] = False
+    page: Annotated[
+        bool, typer.Option("--page", help="Show them in a browser, as the file's table [page] says.")
+    ] = False
+    page_port: Annotated[
+        int | None, typer.Option(min=0, max=65535, help="The same, at this port; 0 is any free one.")
+    ] = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -509,6 +509,8 @@ def _pass_trace(passed: events.PassRecorded, pinion: Samples, gear: Samples, *, 
         pinion_deg=pinion.value,
         gear_time_s=gear.time_s,
         gear_deg=gear.value,
+        pinion_time_uncertainty_s=pinion.usual_time_uncertainty_s,
+        gear_time_uncertainty_s=gear.usual_time_uncertainty_s,
     )
 
 

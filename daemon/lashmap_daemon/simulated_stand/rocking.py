@@ -206,12 +206,13 @@ class RockingGear:
         mass = self.mass
         step_s = 1.0 / mass.steps_per_s
         gain, drag = step_s / mass.inertia, mass.friction * step_s / mass.inertia
+        back = -drag
         stiffness, damping = mass.stiffness, mass.damping
         low, high, slope, grip = self.low_rad, self.high_rad, self._slope, self._grip
         angle, speed, torque = self.angle_rad, self.speed, self.torque
         for _ in range(steps):
             torque += slope
-            net = torque - grip * speed
+            net = torque - grip * speed if grip else torque
             if angle > high:
                 contact = stiffness * (angle - high) + damping * speed
                 if contact > 0.0:
@@ -220,16 +221,17 @@ class RockingGear:
                 contact = stiffness * (low - angle) - damping * speed
                 if contact > 0.0:
                     net += contact
-            rested = speed == 0.0
+            before = speed
             speed += net * gain
             if speed > drag:
                 speed -= drag
-            elif speed < -drag:
+            elif speed < back:
                 speed += drag
             else:
                 speed = 0.0
-                if rested and torque + slope == torque:
+                if before == 0.0 and torque + slope == torque:
                     break  # nothing changes any more, to the last digit
+                continue
             angle += speed * step_s
         self.angle_rad, self.speed, self.torque = angle, speed, torque
 

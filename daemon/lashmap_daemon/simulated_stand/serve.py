@@ -54,26 +54,31 @@ class Prompts:
 
     Attributes:
         bad_lines: Whole lines that were no prompts.
+        files: How many files there were, one after the other: a program that leads begins one of its own.
     """
 
     def __init__(self, path: Path) -> None:
         """Follow a file that need not exist yet."""
-        self.bad_lines = 0
+        self.bad_lines = self.files = 0
         self._path = path
         self._inode = -1
-        self._read_to = 0
+        self._read_to = self._written_ns = 0
 
     def latest(self) -> Prompt | None:
         """Return the last whole prompt written since the last call; None when there is no new one."""
         try:
             with self._path.open("rb") as file:
                 status = os.fstat(file.fileno())
-                if status.st_ino != self._inode or status.st_size < self._read_to:
+                # Emptied and written to the same length again, it is another one too.
+                rewritten = status.st_size == self._read_to and status.st_mtime_ns != self._written_ns
+                if status.st_ino != self._inode or status.st_size < self._read_to or rewritten:
                     self._inode, self._read_to = status.st_ino, 0
+                    self.files += 1
                 if status.st_size == self._read_to:
                     return None
                 file.seek(self._read_to)
                 data = file.read()
+                self._written_ns = os.fstat(file.fileno()).st_mtime_ns
         except FileNotFoundError:
             return None
         whole, end, _ = data.rpartition(b"\n")
@@ -327,6 +332,7 @@ class _Loop:
         self._follower, self._announce = follower, announce
         self._exit_when_closed = exit_when_closed
         self._lost = False
+        self._led_by = 0  # which file of prompts was obeyed last
         self.skipped_s = 0.0
 
     def run(self, stop: threading.Event, signals: list[signal.Signals], parent: int) -> str:
@@ -369,8 +375,12 @@ class _Loop:
     def _look(self) -> bool:
         """Do what the last prompt wants; return whether the program is done."""
         prompt = None if self._follower is None else self._follower.latest()
-        if prompt is None:
+        if prompt is None or self._follower is None:
             return False
+        if self._follower.files != self._led_by:
+            # Another program leads: what the one before had asked for, which may have died, is over.
+            self._led_by = self._follower.files
+            self._stand.rest()
         if prompt.closed:
             self._stand.rest()
         elif prompt.engagement is not None:

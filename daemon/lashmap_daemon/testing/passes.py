@@ -233,6 +233,8 @@ class PassWatch:
             gear_time_s=gear.time_s,
             gear_deg=gear.value,
             brake_nm=self._turn.brake_nm,
+            pinion_time_uncertainty_s=pinion.usual_time_uncertainty_s,
+            gear_time_uncertainty_s=gear.usual_time_uncertainty_s,
         )
         found = Turned(start_s=start_s, end_s=self._taken_s, samples=samples)
         try:

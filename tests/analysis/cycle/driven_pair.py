@@ -136,6 +136,7 @@ class Turning:
         rate_hz: Of the samples.
         skew_s: By how much the gear's stamps are late; None for counts latched together.
         stamp_noise_s: Of each stamp, after a driver's clock made them steady.
+        held_up_s: By up to this each stamp is late, where no clock made them steady.
         lost: How often contact is lost, per pass.
         brake_nm: Of the brake.
         brake_swing: Part of the torque that changes once a turn of the gear.
@@ -150,6 +151,7 @@ class Turning:
     rate_hz: float = 1000.0
     skew_s: float | None = None
     stamp_noise_s: float = 0.0
+    held_up_s: float = 0.0
     lost: float = 0.0
     brake_nm: float | None = 2.0
     brake_swing: float = 0.0
@@ -203,6 +205,8 @@ def turn(pair: DrivenPair, how: Turning, rng: np.random.Generator, *, start_s: f
         gear_s = (
             start_s + gear_at + (how.skew_s or 0.0) + how.stamp_noise_s * rng.standard_normal(gear_at.size)
         )
+        if how.held_up_s:
+            pinion_s, gear_s = (one + rng.uniform(0, how.held_up_s, one.size) for one in (pinion_s, gear_s))
         pinion_s, gear_s = np.sort(pinion_s), np.sort(gear_s)
     return CyclePass(
         pinion_time_s=pinion_s,

@@ -97,6 +97,14 @@ def test_a_record_without_passes_says_nothing_of_a_cycle_run(record: TestRecord)
     assert "ycle run" not in read_page(render_html(without)).text
 
 
+def test_no_page_on_paper_begins_with_a_table_without_a_heading(assessment: Assessment) -> None:
+    paper = render_pdf(assessment)
+    pages = [pdf_text(paper, page=number) for number in (2, 3)]
+    (of_figures,) = [page for page in pages if "ripple of the tooth mesh" in page]
+    before, _ = of_figures.split("ripple of the tooth mesh")
+    assert "Cycle run: lash, passes and what was taken out of them" in before
+
+
 @pytest.mark.parametrize("units", ["mm", "in"])
 def test_page_and_paper_show_the_run_in_the_unit_of_the_paperwork(record: TestRecord, units: str) -> None:
     found = assess(replace(record, units=units))  # type: ignore[arg-type]

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import hypot
 
 import pytest
 from analysis.made_record import PLAN, Bench
 from analysis.made_review import exclusion
+from lashmap_analysis.judge import roll_phases
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.compare import Build
 from lashmap_analysis.judge.comparison import compare_tests
 from lashmap_analysis.judge.review import without
+from lashmap_analysis.record.conditions import RollSeen
 from lashmap_analysis.record.record import Purpose, TestRecord
 from lashmap_analysis.uncertainty.budget import BudgetLine
 from lashmap_analysis.uncertainty.mesh_state import ROLL
+from lashmap_analysis.uncertainty.roll import roll_seen
 
+Pair = tuple[float, float]
 ROLL_MM = 0.003
 BENCH = Bench(seed=5, roll_mm=ROLL_MM)
 BELOW_MM = -ROLL_MM * 0.345492  # sin² 36°: the whole engagement stands a fifth of a pitch off the least
@@ -127,3 +132,60 @@ def test_the_same_box_with_and_without_them_compares_as_unchanged(
     roll = next(one for one in mean.contributions if one.quantity == ROLL)
     assert roll.first_mm == roll_line(alone).standard_uncertainty_mm
     assert roll.second_mm == roll_line(three).standard_uncertainty_mm
+
+
+def test_both_ways_to_measure_move_by_the_correction_and_by_nothing_else() -> None:
+    """What the roll takes is taken from indicator and encoder alike, and once."""
+    record = rocked(*BOTH)
+    recorded = replace(record, conditions=replace(record.conditions, roll_variation_mm=ROLL_MM))
+    before, after = assess(rocked(*BOTH[:1])), assess(recorded)
+    assert recorded.conditions.roll_seen is None
+    line = roll_line(after)
+    for old, new in zip(before.positions, after.positions, strict=False):
+        if not (old.mapped and new.mapped):
+            continue
+        assert old.normal_backlash_mm is not None
+        assert new.normal_backlash_mm == pytest.approx(old.normal_backlash_mm + line.correction_mm, abs=1e-9)
+        if old.encoder_backlash_mm is not None:
+            expected = old.encoder_backlash_mm + line.correction_mm
+            assert new.encoder_backlash_mm == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_gear_marked_off_a_crest_is_measured_where_it_stood() -> None:
+    """Angles read from another zero are another place of the marks, and no other roll."""
+    record = rocked(*BOTH)
+    pitch_deg = record.gear_set.gear_angle_deg(1)
+    moved = replace(
+        record,
+        traces=tuple(replace(one, encoder_deg=one.encoder_deg + 0.02 * pitch_deg) for one in record.traces),
+    )
+    assert roll_line(assess(moved)).correction_mm == pytest.approx(
+        roll_line(assess(record)).correction_mm, abs=1e-6
+    )
+
+
+def test_thirds_of_a_pitch_are_told_from_the_angle_of_the_gear(
+    three: Assessment, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What goes into the fit of the wave: phases, and readings less the map, each with its scatter."""
+    given: list[tuple[Pair, Pair, Pair]] = []
+
+    def seen(phases: Pair, read: Pair, spreads: Pair, of_map_mm: float, *, variation_mm: float) -> RollSeen:
+        given.append((phases, read, spreads))
+        return roll_seen(phases, read, spreads, of_map_mm, variation_mm=variation_mm)
+
+    monkeypatch.setattr(roll_phases, "roll_seen", seen)
+    assess(three.record)
+    phases, readings, spreads = given[-1]
+    assert phases == pytest.approx((-1 / 3, 1 / 3), abs=2e-3)
+    back, forward = three.positions[-2:]
+    assert forward.normal_backlash_mm is not None
+    assert back.normal_backlash_mm is not None
+    apart = forward.normal_backlash_mm - back.normal_backlash_mm
+    assert readings[1] - readings[0] == pytest.approx(apart, abs=1e-9)
+    assert three.lash_map is not None
+    assert three.lash_map.setting is not None
+    least = three.lash_map.setting.root_mean_square_mm
+    for one, spread in zip((back, forward), spreads, strict=True):
+        parts = (one.standard_uncertainty_mm or 0.0, least, three.lash_map.tooth_scatter_mm)
+        assert spread == pytest.approx(hypot(*parts), rel=0.05)

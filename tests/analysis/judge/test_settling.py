@@ -8,7 +8,7 @@ import pytest
 from analysis.made_assessment import made_assessment
 from analysis.made_record import GEAR_SET
 from lashmap_analysis.judge import settling
-from lashmap_analysis.judge.settling import narrowing_steps, place
+from lashmap_analysis.judge.settling import cause_sentence, looks, narrowing_steps, place
 
 
 @pytest.mark.parametrize("share", [0.9, 0.01])
@@ -37,3 +37,81 @@ def test_whole_turns_are_whole_turns() -> None:
         "36 engagements past the matched teeth: gear 1 turn, pinion 2 turns and 2 teeth (42.4°)"
     )
     assert place(GEAR_SET, -34).endswith("gear 34 teeth (340.0°), pinion 2 turns")
+
+
+def test_it_looks_at_every_position_first_and_then_now_and_then() -> None:
+    every = [*range(12, 49), *range(56, 121, 8)]
+    assert [count for count in range(200) if looks(count)] == every
+
+
+def coarse(share: float) -> bool:
+    """Whether a finer indicator is advised; its step, rectangular, is so much of the map's uncertainty."""
+    assessment = made_assessment(count=8)
+    lash_map, budget = assessment.lash_map, assessment.budget
+    assert lash_map is not None
+    assert budget is not None
+    record = assessment.record
+    spread_mm = share * lash_map.tight_spot.standard_uncertainty_mm
+    step_mm = spread_mm * 12**0.5 / record.indicator.normal_per_reading(record.gear_set)
+    record = replace(record, indicator=replace(record.indicator, resolution_mm=step_mm))
+    line = replace(budget.lines[0], standard_uncertainty_mm=1e-3, remedy="improve it")
+    budget = replace(budget, lines=(line,), combined_mm=1e-3)
+    steps = narrowing_steps(lash_map, budget, (0.09, 0.11), record)
+    return "Use an indicator with a finer resolution." in steps
+
+
+def test_a_finer_indicator_is_advised_where_its_step_is_most_of_what_is_not_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(settling, "positions_to_settle", lambda *_: None)
+    assert coarse(0.51)
+    assert not coarse(0.49)
+
+
+def test_nothing_is_to_be_narrowed_where_no_limit_lies_in_the_interval() -> None:
+    assessment = made_assessment(count=8)
+    assert assessment.lash_map is not None
+    assert assessment.budget is not None
+    least = assessment.record.limits.normal_mm(assessment.record.gear_set)["minimum"]
+    above = (least + 0.001, least + 0.002)
+    assert narrowing_steps(assessment.lash_map, assessment.budget, above, assessment.record) == ()
+
+
+def test_the_share_of_the_variance_is_said_in_percent(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(settling, "positions_to_settle", lambda *_: None)
+    assessment = made_assessment(count=8)
+    lash_map, budget = assessment.lash_map, assessment.budget
+    assert lash_map is not None
+    assert budget is not None
+    line = replace(budget.lines[0], standard_uncertainty_mm=0.6e-3, remedy="improve it", quantity="something")
+    budget = replace(budget, lines=(line,), combined_mm=1e-3)
+    steps = narrowing_steps(lash_map, budget, (0.09, 0.11), assessment.record)
+    assert "Improve it: something makes 36 % of the variance." in steps
+
+
+@pytest.mark.parametrize(
+    ("cause", "begins"),
+    [
+        ("gear side", "The gear side moved it there: the gear's once-per-turn part"),
+        ("pinion side", "The pinion side moved it there: the pinion's once-per-turn part"),
+        ("both members", "Both members moved it there: the gear's"),
+        ("tooth-to-tooth", "Single teeth moved it there"),
+        ("none", "Nothing stands out"),
+    ],
+)
+def test_the_cause_is_named_with_the_part_of_its_own_member(cause: str, begins: str) -> None:
+    lash_map = made_assessment(count=24).lash_map
+    assert lash_map is not None
+    said = cause_sentence(replace(lash_map, cause=cause))
+    assert begins in said
+    if cause == "gear side":
+        assert "pinion's" not in said
+    if cause == "pinion side":
+        assert "gear's" not in said
+
+
+def test_what_is_as_tight_is_named_and_the_spot_itself_is_not() -> None:
+    lash_map = made_assessment(count=24).lash_map
+    assert lash_map is not None
+    spot = lash_map.tight_spot.engagement
+    assert "as tight" not in cause_sentence(lash_map, seen=[spot, spot + lash_map.gear_set.mesh_cycle])

@@ -7,8 +7,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
+import numpy as np
 import pytest
 from analysis.made_record import PROVEN, Bench, confirmed_record
 from hypothesis import given, settings
@@ -16,7 +17,13 @@ from hypothesis import strategies as st
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.shim_stock import MountingDistance, ShimError, ShimStock, changes
-from lashmap_analysis.judge.shims import ShimAdvice, backlash_per_move, shim_advice, shim_advice_for
+from lashmap_analysis.judge.shims import (
+    ShimAdvice,
+    backlash_per_move,
+    shift_uncertainty_mm,
+    shim_advice,
+    shim_advice_for,
+)
 from lashmap_analysis.record.record import Limits, Precondition, Shaft
 
 GEAR_SET = GearSet(
@@ -344,3 +351,45 @@ def test_no_advice_without_a_tight_spot() -> None:
     assert (
         shim_advice_for(assess(replace(confirmed_record(Bench(seed=5)), traces=())), {"gear": STOCK}) is None
     )
+
+
+def test_the_uncertainty_of_a_move_is_put_together_as_it_is_derived() -> None:
+    """By hand from the module's formulas (text of `judge/shims.py`), members and parts all different."""
+    gear_mm, pinion_mm, of_gear_mm, of_pinion_mm = 0.3, -0.2, 0.004, 0.007
+    tall, flat = math.atan2(40, 13), math.atan2(13, 40)  # pitch angles of gear and pinion
+    gear, pinion = (2.0 * math.sin(math.radians(20.0)) * math.sin(angle) for angle in (tall, flat))
+    cone_mm = 4.0 / 2.0 * math.hypot(13, 40)  # contact at the heel
+    tooth_mm = math.pi * 4.0 / 2.0 * math.cos(math.radians(20.0))
+    relation = 0.03 / math.sqrt(3.0) * (gear * gear_mm + pinion * -pinion_mm)
+    along = tooth_mm / cone_mm * (math.cos(tall) * gear_mm - math.cos(flat) * pinion_mm) / math.sqrt(2.0)
+    contact = GEAR_SET.contact_factor_spread * (gear * gear_mm + pinion * pinion_mm)
+    shims = math.hypot(gear * of_gear_mm, pinion * of_pinion_mm)
+    expected = math.sqrt(relation**2 + along**2 + contact**2 + shims**2)
+    found = shift_uncertainty_mm(
+        GEAR_SET,
+        (np.array(gear_mm), np.array(pinion_mm)),
+        (np.array(of_gear_mm), np.array(of_pinion_mm)),
+    )
+    assert float(found) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ({"thicknesses_mm": tuple(0.01 * n for n in range(1, 25))}, {"thicknesses_mm": (0.1,) * 25}),
+        ({"thicknesses_mm": (99.999,)}, {"thicknesses_mm": (100.0,)}),
+        ({"most_pieces": 3}, {"most_pieces": 4}),
+        ({"fitted_mm": 0.0}, {"fitted_mm": -0.001}),
+        ({"fitted_mm": 999.9}, {"fitted_mm": 1000.0}),
+    ],
+)
+def test_a_stock_is_taken_up_to_its_bounds(right: dict[str, Any], wrong: dict[str, Any]) -> None:
+    assert replace(STOCK, **right) != STOCK
+    with pytest.raises(ShimError, match=next(iter(wrong))):
+        replace(STOCK, **wrong)
+
+
+def test_no_change_comes_first_and_moves_nothing() -> None:
+    first, second = changes(STOCK)[:2]
+    assert (first.move_mm, first.shims_mm, first.uncertainty_mm) == (0.0, (), 0.0)
+    assert abs(second.move_mm) == 0.05

@@ -20,7 +20,8 @@ from lashmap_daemon.bus import from_test, messages, records
 from lashmap_daemon.bus.connection import BusClient, Refused
 from lashmap_daemon.bus.outbox import enrol
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.hall import Hall, Watcher, watch_until
+from lashmap_daemon.hall.hall import Hall
+from lashmap_daemon.hall.watching import Watcher, watch_until
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import ReviewRequest, conclude, write_review
 from lashmap_daemon.story import events

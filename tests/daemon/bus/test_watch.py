@@ -9,6 +9,7 @@ import threading
 import time
 import unicodedata
 from pathlib import Path
+from typing import Any
 
 import pytest
 from daemon.bus.broker import Broker, free_port
@@ -24,7 +25,8 @@ from lashmap_daemon.bus import from_test, messages
 from lashmap_daemon.commands.bus import watch
 from lashmap_daemon.commands.options import WatchOptions
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.hall import MOST_STANDS, BrokerSeen, Hall, screen
+from lashmap_daemon.hall.hall import MOST_STANDS, BrokerSeen, Hall
+from lashmap_daemon.hall.screen import screen
 from lashmap_daemon.story import events
 from rich.console import Console
 
@@ -330,7 +332,7 @@ def test_watch_once(tmp_path: Path, broker: Broker) -> None:
         ((str(BENCH),), {}, "has no table [bus]"),
     ],
 )
-def test_mistakes_are_named(stands: tuple[str, ...], others: dict[str, str | None], said: str) -> None:
+def test_mistakes_are_named(stands: tuple[str, ...], others: dict[str, Any], said: str) -> None:
     with pytest.raises(ConfigurationError) as caught:
         watch(WatchOptions(stands=list(stands), once=True, **others), Console(file=io.StringIO()))
     assert said in str(caught.value)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import json
+import os
 import re
 import signal
 import subprocess
@@ -131,6 +132,23 @@ def test_a_pass_is_made_as_prompted_between_three_ports(tmp_path: Path) -> None:
     assert report.pinion is not None
     assert report.pinion.lines_sent > 100
     assert not (running.folder / "pinion").is_symlink()
+
+
+def test_a_pass_is_made_again_for_a_program_that_takes_over(tmp_path: Path) -> None:
+    """One that was killed in a pass comes again with the very same words, in a file as long as before."""
+    drive = SimulatedDrive(pass_deg_per_s=700.0, pass_run_up_s=0.1)
+    stand = Stand(BOX, SimulatedInstruments(encoders="apart"), drive, seed=1)
+    makes: dict[str, object] = {"number": 1, "direction": "forward", "engagements": 6, "attempt": 1}
+    with (
+        served(tmp_path / "stand", stand) as running,
+        serial.Serial(str(running.folder / "pinion"), timeout=PATIENCE_S) as port,
+    ):
+        before = int(read_lines(port, 1)[0])
+        for turned in (6, 12):
+            running.prompts.write_text("", encoding="utf-8")
+            running.show(None, makes=makes)
+            while int(port.readline()) < before + 20_000 * turned / 13:
+                pass
 
 
 def test_prompts_may_ask_for_a_pass(tmp_path: Path) -> None:
@@ -363,6 +381,9 @@ def test_prompts_are_followed_through_all_that_happens_to_a_file(tmp_path: Path)
     assert heard() == 3
     path.write_text(line(4), encoding="utf-8")
     assert heard() == 4  # begun anew, shorter
+    os.utime(path, ns=(1, 1))
+    assert heard() == 4  # … or with the same words
+    assert heard() is None
     path.rename(tmp_path / "old.jsonl")
     assert heard() is None
     path.write_text(line(5) + line(6) + line(7) + line(8), encoding="utf-8")

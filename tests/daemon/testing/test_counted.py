@@ -103,7 +103,7 @@ def test_nothing_is_recorded_before_somebody_says_that_the_gear_is_there(tmp_pat
     test = counted(tmp_path)
     test.follow = False
     test._simulated.ask(0, by_eye=True)  # it is rocked already
-    test.tick(1500)
+    test.tick(500)
     assert test.of(events.RockStarted) == []
     view = view_of(test.conductor, test.now_s, "")
     assert view.is_counted

@@ -97,6 +97,8 @@ def test_the_record_holds_the_very_samples_that_were_judged_live(
     for one in record.passes:
         direction, samples = live[one.number]
         assert one.direction == direction
+        assert one.pinion_time_uncertainty_s == samples.pinion_time_uncertainty_s > 0.0
+        assert one.gear_time_uncertainty_s == samples.gear_time_uncertainty_s > 0.0
         for name in ("pinion_time_s", "pinion_deg", "gear_time_s", "gear_deg"):
             np.testing.assert_array_equal(getattr(one, name), getattr(samples, name))
         assert samples.latched == (instruments is LATCHED)

@@ -22,7 +22,7 @@ def test_damaged_streams_and_rubbish(target: Target) -> None:
 def test_memory_stays_bounded(target: Target) -> None:
     rng = random.Random(5)  # noqa: S311 - must repeat
     parser, sent = target.parser(), sent_values(target)
-    pieces = list(damaged(target, rng, 150_000))
+    pieces = list(damaged(target, rng, 100_000))
     for piece in pieces[: len(pieces) // 4]:
         check(target, parser, piece, sent)
     tracemalloc.start()
@@ -32,7 +32,7 @@ def test_memory_stays_bounded(target: Target) -> None:
         kept, _ = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
-    assert kept < 50_000  # a hundred thousand bytes went through
+    assert kept < 50_000  # 75,000 bytes went through while it was traced
 
 
 @given(st.binary(min_size=2, max_size=400))
