@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -9,7 +12,6 @@ from rich.console import Console
 
 from lashmap_daemon.commands.options import DeskOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.logbook.schema import must_be_there
 from lashmap_daemon.page.join import needed_packages
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.page_table import PageTable
@@ -20,18 +22,22 @@ def desk(options: DeskOptions, console: Console) -> None:
     """Serve until Ctrl-C.
 
     Raises:
-        ConfigurationError: A wrong option, a place that is taken, packages that are not installed.
-        LogbookError: One of the logbooks is not there.
+        ConfigurationError: A wrong option, no such logbook, a place that is taken, packages that are not
+            installed.
         StandError: The server does not come up, or ended.
     """
-    table = _table_of(options)
     logbooks = tuple(dict.fromkeys(options.logbooks))
     for path in logbooks:
-        must_be_there(path)
+        if not path.is_file():
+            what = (
+                "is a folder; name the logbook in it" if path.is_dir() else "no such logbook; check the name"
+            )
+            raise ConfigurationError(str(path), [what])
+    table = _table_of(options)
     with needed_packages():
         from lashmap_daemon.desk.desk import PageEnded, ServedDesk  # noqa: PLC0415 - optional and slow
     try:
-        with ServedDesk(table, logbooks, writes=not options.read_only) as served:
+        with _in_our_options(), ServedDesk(table, logbooks, writes=not options.read_only) as served:
             for line in served.invitation():
                 say(console, line)
             say(console, "Ctrl-C ends it.")
@@ -56,6 +62,23 @@ def _table_of(options: DeskOptions) -> PageTable:
     except ValidationError as error:
         details = error.errors(include_input=False, include_url=False)
         raise ConfigurationError("desk", [problem_of(dict(one)) for one in details]) from None
+
+
+@contextmanager
+def _in_our_options() -> Iterator[None]:
+    """Complaints about the table of a page in a stand file, as complaints about our options."""
+    try:
+        yield
+    except ConfigurationError as error:
+        problems = [_OPTION.sub(_option, problem) for problem in error.problems]
+        raise ConfigurationError("desk" if error.file == "page" else error.file, problems) from None
+
+
+_OPTION = re.compile(r"page\.port, or give --page-port|page\.([a-z_]+)")
+
+
+def _option(found: re.Match[str]) -> str:
+    return f"--{(found[1] or 'port').replace('_', '-')}"
 
 
 def _text(path: Path | None) -> str | None:

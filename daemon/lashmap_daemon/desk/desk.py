@@ -20,8 +20,6 @@ from lashmap_daemon.page.server import PageEnded, Server, bind
 if TYPE_CHECKING:
     from lashmap_daemon.setup.page_table import PageTable
 
-PORT = 8461
-
 
 class ServedDesk:
     """Serves while it is entered.
@@ -75,4 +73,4 @@ class ServedDesk:
         ]
 
 
-__all__ = ["PORT", "PageEnded", "ServedDesk"]
+__all__ = ["PageEnded", "ServedDesk"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -80,6 +81,32 @@ def test_an_open_test_is_the_report_in_parts(reader: Reader, books: list[Path]) 
         assert row["pinion_tooth"] == one["engagement"] % teeth[1] + 1
         assert row["cells"][4] == f"{one['normal_backlash_mm']:.4f}"
     assert "traces" not in parts["chapters_html"]
+
+
+@pytest.mark.parametrize("kind", ["by_angle", "counted", "cycle", "inch", "sweeps"])
+def test_tests_of_every_kind_are_opened(tmp_path: Path, kind: str) -> None:
+    (path,) = golden(tmp_path, kind)
+    with desk(path) as served:
+        reader = Reader(served.port)
+        shown = reader.right("/open", book=0, test=first_test(path))
+        assert shown["traces"]
+        assert shown["parts"]["map"].startswith("<svg")
+        for position, trace in shown["traces"].items():
+            for channel in trace["channels"]:
+                asked = {"key": shown["key"], "position": position, "channel": channel, "points": 8000}
+                content = reader.right("/trace", **asked, **{"from": 0, "to": 1e9})
+                values = np.frombuffer(content, "<f8").reshape(2, -1)[1]
+                if channel == "indicator":  # in the unit of the papers, as its least and greatest are
+                    assert [np.nanmin(values), np.nanmax(values)] == [trace["low"], trace["high"]]
+
+
+def test_a_test_by_hand_has_no_traces_and_says_what_was_typed(tmp_path: Path) -> None:
+    path = tmp_path / "typed.logbook"
+    shutil.copy(next((GOLDEN / "by_hand").glob("*.logbook")), path)
+    with desk(path) as served:
+        shown = Reader(served.port).right("/open", book=0, test=first_test(path))
+    assert shown["traces"] == {}
+    assert "Readings as typed" in shown["parts"]["chapters_html"]
 
 
 def test_a_trace_is_zoomed_down_to_every_sample(reader: Reader, books: list[Path]) -> None:

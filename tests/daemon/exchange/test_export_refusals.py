@@ -18,8 +18,8 @@ from daemon.small_disk import small_disk
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.record.record import TestRecord
 from lashmap_analysis.tables import TABLES, load
-from lashmap_daemon.commands import exchange as export_command
 from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.exchange import export as export_command
 from lashmap_daemon.exchange import one_file
 from lashmap_daemon.replay.replay import Replay
 
