@@ -73,6 +73,7 @@ class CycleFlagName(StrEnum):
     NOT_OF_TEETH = "pattern not of the teeth"
     SUDDEN = "tight at one place"
     UNREPEATED = "passes not repeated"
+    THROWN = "tight spot not settled"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -317,6 +318,34 @@ def contact_flag(kept: list[Cells]) -> CycleFlag | None:
         disabling=too_much,
         sentence=f"The gear left the flank in {100 * share:.2g} % of a pass; that was cut out.{then}",
         numbers={"share": share},
+    )
+
+
+def flown_flag(ahead_mm: float, engagement: int) -> CycleFlag:
+    """Say that the gear flew further in the quicker pass at the tooth of the tightest place."""
+    return CycleFlag(
+        name=CycleFlagName.THROWN,
+        disabling=False,
+        sentence=(
+            f"The tight spot is not settled: about engagement {engagement} the gear ran {ahead_mm:.4f} mm "
+            "further ahead in the quicker pass, every time this tooth came by. A tooth that is too thick "
+            "throws it off its flank, and play then looks smaller than it is, beside that tooth too."
+        ),
+        numbers={"ahead_mm": ahead_mm, "engagement": float(engagement)},
+    )
+
+
+def speeds_alike_flag(thick_mm: float, engagement: int) -> CycleFlag:
+    """Say that nobody can tell whether a thick tooth threw the gear."""
+    return CycleFlag(
+        name=CycleFlagName.THROWN,
+        disabling=False,
+        sentence=(
+            f"The tight spot is not settled: about engagement {engagement} play is {thick_mm:.3f} mm less "
+            "than around it, and a tooth so thick may throw the gear off its flank. All passes of a flank "
+            "have much the same speed, so that this does not show."
+        ),
+        numbers={"thick_mm": thick_mm, "engagement": float(engagement)},
     )
 
 

@@ -68,6 +68,7 @@ from lashmap_analysis.cycle.estimate import (
 from lashmap_analysis.cycle.pace import EvenPace, at_even_pace
 from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of, packet_s
 from lashmap_analysis.cycle.smoothing import Kept, Smoother, bridged, explained, kept, smoothed_variance
+from lashmap_analysis.cycle.thrown import thrown_flag
 from lashmap_analysis.cycle.ties import Level, TiedRock, tie
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
 
@@ -241,7 +242,9 @@ def fit_cycle(
     if not _flanks(run, left.taken_out(run))[1].all(axis=0).any():
         nowhere = np.zeros(cycle.length, dtype=np.bool_)
         return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
-    return _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
+    fit = _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
+    thrown = thrown_flag(cycle, fit.lash_mm, first, flank) if fit.good else None
+    return fit if thrown is None else replace(fit, flags=(*fit.flags, thrown))
 
 
 def _advances(

@@ -246,12 +246,12 @@ def _refusal(fit: CycleFit, rocks: Sequence[RockOnCurve]) -> str:
 
 
 def _warnings(fit: CycleFit) -> tuple[str, ...]:
-    """What travels with a run that gives lash, apart from what is said of its rocks."""
-    of_rocks = {CycleFlagName.NOT_TIED, CycleFlagName.ROCKS_DISAGREE}
+    """What travels with a run that gives lash, apart from what is said of its rocks and bars it."""
+    elsewhere = {CycleFlagName.NOT_TIED, CycleFlagName.ROCKS_DISAGREE, CycleFlagName.THROWN}
     told = [
         f"Cycle run: {flag.sentence}"
         for flag in fit.flags
-        if not flag.disabling and flag.name not in of_rocks
+        if not flag.disabling and flag.name not in elsewhere
     ]
     if fit.good and fit.missing.size:
         told.append(f"Not seen on both flanks: engagements {numbers(fit.missing.tolist(), most=12)}.")

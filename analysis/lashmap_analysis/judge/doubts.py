@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import hypot, radians, sqrt
 
+from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.assessment import Assessment, CycleRun, PositionResult, TightSpotResult
 from lashmap_analysis.judge.tight_spot import from_position
@@ -69,6 +70,7 @@ def doubts_of(
         _off_whole_teeth(record, positions),
         _beyond_the_curve(record, positions),
         _rocks_and_passes(run),
+        _thrown(run),
     ]
     if stated is not None:
         found += [
@@ -134,6 +136,19 @@ def _rocks_and_passes(run: CycleRun | None) -> Doubt | None:
         sentence=run.disagree,
         remedy="Clean the teeth, rock again where rocks and passes differ, without the brake and with the "
         "pinion locked; then repeat the passes with the brake light and steady.",
+    )
+
+
+def _thrown(run: CycleRun | None) -> Doubt | None:
+    """The gear may have flown where it is tightest, which no rock between engagements shows."""
+    if run is None or run.fit is None or not run.judges:
+        return None
+    found = next((flag for flag in run.fit.flags if flag.name is CycleFlagName.THROWN), None)
+    if found is None:
+        return None
+    return Doubt(
+        sentence=f"Cycle run: {found.sentence}",
+        remedy="Repeat the passes slower, at half the speed or less, with two speeds that differ by half.",
     )
 
 
