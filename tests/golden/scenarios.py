@@ -135,7 +135,7 @@ def resumed() -> Seen:
 
 
 def faults() -> Seen:
-    """Nothing goes well: refused rocks, a silent indicator, a full disk, an early stop; notes, a photograph."""
+    """Nothing goes well: refused rocks, a silent indicator, a full disk, an early stop; note, photograph."""
     plan = {"positions": 7, "gear_turns": 3.0, "tries": 2, "rock_seconds": 4.0}
     test = _watched("spiral-13x40", plan, seed=9)
     test.senseless_at_first(Fault.ONE_FLANK, until_s=14.0)
