@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from math import hypot
 
@@ -17,12 +18,15 @@ from lashmap_analysis.judge.compare import (
     Common,
     CompareError,
     RunoutDifference,
+    ShimCheck,
     map_difference,
     mean_difference,
     runout_differences,
+    shim_check,
     tight_spot_difference,
 )
 from lashmap_analysis.judge.comparison import compare_tests, runout_words
+from lashmap_analysis.judge.shims import ShimAdvice, ShimMove
 from lashmap_analysis.uncertainty.set_up import CALIBRATION
 from scipy.stats import chi2
 from uncertainties import ufloat
@@ -174,3 +178,71 @@ def test_a_change_smaller_than_its_uncertainty_is_written_as_finely() -> None:
     )
     told = runout_words(small, "in").replace("\N{NO-BREAK SPACE}", " ")
     assert told == "no change shown (0.000001 in, u = 0.000018 in)"
+
+
+def moved(one: Build, gear_mm: float | None, pinion_mm: float | None) -> Build:
+    """The same test with members that stand elsewhere."""
+    return replace(one, gear_at_mm=gear_mm, pinion_at_mm=pinion_mm)
+
+
+@pytest.mark.parametrize("member", ["gear", "pinion"])
+def test_what_shims_did_is_held_against_two_sine_alpha_sine_delta(
+    before: Build, after: Build, member: str
+) -> None:
+    """The handbook's relation (from memory; see `judge/shims.py`), the other member left where it was."""
+    teeth = (36, 17) if member == "gear" else (17, 36)
+    record = before.assessment.record
+    angle = math.atan2(*teeth)
+    per_mm = 2.0 * math.sin(math.radians(20.0)) * math.sin(angle) * record.gear_set.contact_factor
+    mean = compare_tests([before, after])[0].mean
+    assert mean is not None
+    assert mean.shown
+    right = mean.value_mm / per_mm
+
+    def check(move_mm: float) -> ShimCheck:
+        places = (60.0 + move_mm, None) if member == "gear" else (None, 60.0 + move_mm)
+        start = (60.0, None) if member == "gear" else (None, 60.0)
+        return shim_check(moved(before, *start), moved(after, *places), mean)
+
+    found = check(right)
+    assert found.answer == "came true"
+    assert found.predicted_mm == pytest.approx(mean.value_mm, rel=1e-9)
+    assert (found.gear_move_mm is None) == (member == "pinion")
+    assert (found.pinion_move_mm is None) == (member == "gear")
+    assert found.advised is None
+    assert check(3.0 * right).answer == "did not come true"
+    assert check(-right).answer == "did not come true"
+    assert check(0.0).answer == "not moved"
+
+
+def test_both_members_moved_add_up_and_a_change_that_nothing_shows_settles_nothing(before: Build) -> None:
+    mean = compare_tests([before, before])[0].mean
+    assert mean is not None
+    assert not mean.shown
+    start = moved(before, 60.0, 105.0)
+    assert shim_check(start, moved(before, 60.005, 105.005), mean).answer == "settles nothing"
+    assert shim_check(before, moved(before, 60.0, 105.0), mean).answer == "not recorded"
+    record = before.assessment.record
+    two = 2.0 * math.sin(math.radians(20.0)) * record.gear_set.contact_factor
+    expected = two * (math.sin(math.atan2(36, 17)) * 0.2 + math.sin(math.atan2(17, 36)) * -0.3)
+    found = shim_check(start, moved(before, 60.2, 104.7), mean)
+    assert found.predicted_mm == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("gear_mm", "pinion_mm", "followed"),
+    [(0.1, 0.0, True), (0.1, None, True), (0.105, 0.0, True), (0.12, 0.0, False), (0.1, 0.02, False)],
+)
+def test_a_move_is_the_advised_one_to_what_mounting_distances_are_read(
+    before: Build,
+    after: Build,
+    gear_mm: float,
+    pinion_mm: float | None,
+    followed: bool,  # noqa: FBT001 - of a table
+) -> None:
+    moves = (ShimMove(member="gear", move_mm=0.1, shims_mm=(0.1,), sentence="out"),)
+    advice = ShimAdvice(answer="move", moves=moves, backlash_mm=None, interval_mm=None, sentences=())
+    start = replace(moved(before, 60.0, 105.0), advice=advice)
+    ends = moved(after, 60.0 + gear_mm, None if pinion_mm is None else 105.0 + pinion_mm)
+    mean = compare_tests([before, after])[0].mean
+    assert shim_check(start, ends, mean).advised is followed
