@@ -6,6 +6,7 @@ Together they hold every kind of event that a test can have (a test says so).
 from __future__ import annotations
 
 import gc
+import hashlib
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.broken_off import BrokenOff, killed_after, with_mean_backlash
+from daemon.made_build import png
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from golden import program
@@ -133,12 +135,23 @@ def resumed() -> Seen:
 
 
 def faults() -> Seen:
-    """Nothing goes well: refused rocks, a silent indicator, a full disk, notes, an early stop."""
+    """Nothing goes well: refused rocks, a silent indicator, a full disk, an early stop; note, photograph."""
     plan = {"positions": 7, "gear_turns": 3.0, "tries": 2, "rock_seconds": 4.0}
     test = _watched("spiral-13x40", plan, seed=9)
     test.senseless_at_first(Fault.ONE_FLANK, until_s=14.0)
     test.run_until(events.PositionSkipped)
     test.conductor.note("The bar was held on one side only. =1+1")
+    picture = png(8)
+    test.conductor.keep_photo(
+        events.PhotoTaken(
+            number=1,
+            words="heel side, invented",
+            size=len(picture),
+            sha256=hashlib.sha256(picture).hexdigest(),
+            channel="photo 1",
+        ),
+        picture,
+    )
     test.run_until(events.RockAccepted)
     test.conductor.happen(Repeat())
     test.run_until(events.RockStarted)

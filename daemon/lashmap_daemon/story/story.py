@@ -506,10 +506,15 @@ def cause_note(event: events.CauseAnswered) -> str:
     return f"{row}; found: {what}{again}"
 
 
-def photo_note(event: events.PhotoTaken) -> str:
-    """Name a photograph, the same in the record, on screens and in reports."""
+def photo_name(event: events.PhotoTaken) -> str:
+    """Name a photograph and what it shows."""
     shows = f": {event.words}" if event.words else ""
-    return f"photograph {event.number} ({event.size / 1000:.0f} kB, SHA-256 {event.sha256}){shows}"
+    return f"photograph {event.number}{shows}"
+
+
+def photo_note(event: events.PhotoTaken) -> str:
+    """A photograph as it stands in record and report, known by its digest."""
+    return f"{photo_name(event)} ({event.size} bytes, SHA-256 {event.sha256})"
 
 
 def _given_up(story: Story, event: events.PositionSkipped) -> tuple[Target, ...]:

@@ -13,7 +13,7 @@ from lashmap_drivers.timing.angles import INDEX_SLIP
 
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
-from lashmap_daemon.story.story import Awaited, cause_note, photo_note
+from lashmap_daemon.story.story import Awaited, cause_note, photo_name
 
 CAUTIONS = (
     "Isolate and lock out the drive before hands go near the mesh.",
@@ -220,7 +220,7 @@ def _of_remark(event: events.RemarkEvent) -> str | None:
         case events.NoteTaken():
             return f"Note: {event.text}"
         case events.PhotoTaken():
-            return f"Kept: {photo_note(event)}"
+            return f"Kept: {photo_name(event)}"
         case _:
             return None
 

@@ -8,6 +8,7 @@ import re
 import shutil
 from pathlib import Path
 
+import pytest
 import time_machine
 from daemon.command import lashmap
 from daemon.virtual_time import CONFIGS
@@ -18,9 +19,15 @@ from rich.console import Console
 GOLDEN = CONFIGS.parent / "tests" / "golden"
 
 
-def test_verdict_and_value_are_those_of_the_stored_result() -> None:
+@pytest.fixture(name="book")
+def golden_book(tmp_path: Path) -> Path:
+    """A copy: a list keeps an index beside its logbook."""
+    return Path(shutil.copy(GOLDEN / "spiral" / "test.logbook", tmp_path / "book"))
+
+
+def test_verdict_and_value_are_those_of_the_stored_result(book: Path) -> None:
     # The golden result beside the logbook was written by another part of the program, and read by people.
-    done = lashmap("list", "--logbook", GOLDEN / "spiral" / "test.logbook")
+    done = lashmap("list", "--logbook", book)
     line = next(line for line in done.stdout.splitlines() if line.startswith("2026"))
     result = json.loads((GOLDEN / "spiral" / "result.json").read_text("utf-8"))
     assert result["verdict"]["outcome"].upper() in line
@@ -32,10 +39,10 @@ def test_verdict_and_value_are_those_of_the_stored_result() -> None:
     assert "INV-1340-07" in line.split("mm", 1)[1]
 
 
-def test_a_narrow_terminal_has_one_line_a_test() -> None:
+def test_a_narrow_terminal_has_one_line_a_test(book: Path) -> None:
     console = Console(width=80, force_terminal=True, color_system=None)
     with console.capture() as captured, time_machine.travel(dt.datetime(2026, 11, 25, 11, 5, tzinfo=dt.UTC)):
-        list_tests(ListOptions(logbook=Path(GOLDEN / "spiral" / "test.logbook")), console)
+        list_tests(ListOptions(logbook=book), console)
     lines = captured.get().splitlines()
     assert len(lines) == 3
     assert all(len(line.rstrip()) <= 80 for line in lines)
@@ -43,10 +50,7 @@ def test_a_narrow_terminal_has_one_line_a_test() -> None:
     assert " mm " in lines[1].replace("\N{NO-BREAK SPACE}", " ")
 
 
-def test_what_reviewers_made_of_an_outcome_stands_beside_it(tmp_path: Path) -> None:
-    book = tmp_path / "book"
-    shutil.copy(GOLDEN / "spiral" / "test.logbook", book)
-
+def test_what_reviewers_made_of_an_outcome_stands_beside_it(book: Path, tmp_path: Path) -> None:
     def listed() -> str:
         return lashmap("list", "--logbook", book).stdout
 
