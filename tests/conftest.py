@@ -31,6 +31,9 @@ settings.load_profile("unhurried")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
+# As the program does (`cli.main`); the workers have it from here.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # What is imported and collected stays: no search for garbage before all of it is there.
 gc.disable()
 

@@ -156,8 +156,8 @@ def _measure(
 ) -> RockReading:
     """Measure one trace; a reading without a value when there are fewer than two stays."""
     flags: tuple[Flag, ...] = ()
-    # one that is not finite makes the sum so
-    if not isfinite(indicator_mm.dot(indicator_mm)):
+    # No dot product here: from 10,000 samples on it wakes a thread for each core, which cost 8 ms a rock.
+    if not np.logical_and.reduce(np.isfinite(indicator_mm)):
         finite = np.isfinite(indicator_mm)
         infinite = int(np.count_nonzero(np.isinf(indicator_mm)))
         flags = (out_of_range(infinite),) if infinite else ()
