@@ -29,10 +29,8 @@ from lashmap_daemon.desk.reviewing import asked_in, review
 from lashmap_daemon.desk.shelf import UNREADABLE, Refused, Shelf, without_folders
 from lashmap_daemon.desk.showing import shown
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.page.app import STATIC as STAND_STATIC
-from lashmap_daemon.page.app import languages, routes_of_files
+from lashmap_daemon.page.app import COMMON_FILES, languages, routes_of_files
 from lashmap_daemon.replay.compared import compared
-from lashmap_daemon.screens.phrases import LANGUAGES, TEXTS
 
 if TYPE_CHECKING:
     from lashmap_daemon.page.guard import Rules
@@ -43,8 +41,7 @@ FILES = {
     "/desk.css": STATIC / "desk.css",
     "/desk.js": STATIC / "desk.js",
     "/trace.js": STATIC / "trace.js",
-    "/icon.svg": STAND_STATIC / "icon.svg",
-    **{f"/texts/{language}.json": TEXTS / f"{language}.json" for language in LANGUAGES},
+    **COMMON_FILES,
 }
 OPEN_PATHS = (*FILES, "/charts.css")
 _AT_ONCE, _WAITING = 2, 16

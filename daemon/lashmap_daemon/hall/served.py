@@ -13,7 +13,7 @@ from lashmap_daemon.hall.board import Board
 from lashmap_daemon.hall.hall import Hall
 from lashmap_daemon.hall.listening import Listener
 from lashmap_daemon.page.address import invitation
-from lashmap_daemon.page.app import FILES, STATIC, application, languages, route_of_pictures, routes_of_files
+from lashmap_daemon.page.app import STREAM_FILES, application, languages, route_of_pictures, routes_of_files
 from lashmap_daemon.page.feed import Feed
 from lashmap_daemon.page.guard import Rules
 from lashmap_daemon.page.server import PageEnded, Server, bind
@@ -29,12 +29,9 @@ if TYPE_CHECKING:
 _OWN = Path(__file__).with_name("static")
 BOARD_FILES = {
     "/": _OWN / "board.html",
-    "/page.css": STATIC / "page.css",
     "/board.css": _OWN / "board.css",
     "/board.js": _OWN / "board.js",
-    "/looking.js": STATIC / "looking.js",
-    "/icon.svg": STATIC / "icon.svg",
-    **{path: file for path, file in FILES.items() if path.startswith("/texts/")},
+    **STREAM_FILES,
 }
 
 

@@ -36,13 +36,15 @@ _LOOK_S = 0.02
 _ANSWERED_S = 3.0  # within which a test has said what came of a request
 _LATE = "the test did not say what came of it; look at the page"
 PHOTO = "/photo"
-FILES = {
-    "/": STATIC / "page.html",
-    "/page.css": STATIC / "page.css",
-    "/page.js": STATIC / "page.js",
+# What all pages have: the stand's, the desk's, the board's.
+COMMON_FILES = {
     "/icon.svg": STATIC / "icon.svg",
+    "/reader.js": STATIC / "reader.js",
     **{f"/texts/{language}.json": TEXTS / f"{language}.json" for language in LANGUAGES},
 }
+# What pages have that follow a stream of pictures.
+STREAM_FILES = {**COMMON_FILES, "/page.css": STATIC / "page.css", "/stream.js": STATIC / "stream.js"}
+FILES = {"/": STATIC / "page.html", "/page.js": STATIC / "page.js", **STREAM_FILES}
 
 
 @dataclass(frozen=True, kw_only=True)

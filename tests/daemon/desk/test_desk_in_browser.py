@@ -112,6 +112,18 @@ def test_the_list_is_filtered_and_a_test_is_opened_and_left_again(
     assert browser.evaluate("document.querySelector('#filter-text').value")  # as it was left
 
 
+def test_a_wide_screen_shows_all_columns_in_rows_of_two_lines(browser: Browser, tmp_path: Path) -> None:
+    with desk(*golden(tmp_path, "built", "imported", "faults", "straight", "inch")) as served:
+        browser.open("about:blank")
+        browser.resize(*WIDE)
+        listed(browser, served)
+        fits = "(one => one.scrollWidth <= one.clientWidth)(document.querySelector('#content .scroll'))"
+        assert browser.evaluate(fits)
+        most_px = 2 * 1.4 * 13 + 10  # two lines of the page's letters, padding and a hair line
+        rows = "[...document.querySelectorAll('#list tbody tr')]"
+        assert max(browser.evaluate(f"{rows}.map(r => r.offsetHeight)")) <= most_px
+
+
 def test_a_point_of_the_map_shows_its_rock_down_to_the_samples(
     browser: Browser, served: ServedDesk, books: list[Path]
 ) -> None:

@@ -1,28 +1,11 @@
 // The reviewer's desk: a list of tests, one test, two compared. What is shown was worded and drawn by the program;
 // nothing is measured or judged here.
+import { byId, offer, reasonOf, request, t } from "/reader.js";
 import { TraceView } from "/trace.js";
 
-const byId = (id) => document.getElementById(id);
 const SVG = "http://www.w3.org/2000/svg";
-const KEPT = "lashmap-desk";
 const ROWS = 300; // of a list at once
 const MARKS = { conforming: "✓", nonconforming: "✕", "not proven": "?" };
-
-// Texts -----------------------------------------------------------------------------------------------------------
-const english = await texts("en");
-let spoken = english;
-let language = "en";
-
-async function texts(code) {
-  const answer = await fetch(`/texts/${code}.json`);
-  return answer.ok ? answer.json() : {};
-}
-
-function t(key, figures = {}) {
-  let text = spoken[key] ?? english[key] ?? key;
-  if (typeof text === "object") text = text[new Intl.PluralRules(language).select(figures.n)] ?? text.other;
-  return text.replace(/\{(\w+)\}/g, (_, name) => String(figures[name]));
-}
 
 // An element with attributes and children; texts stay texts.
 function el(tag, attributes = {}, ...children) {
@@ -44,50 +27,22 @@ function markup(html) {
   return [...parsed.body.childNodes].map((one) => document.importNode(one, true));
 }
 
-// Settings and access ---------------------------------------------------------------------------------------------
-const settings = { language: "", theme: "auto" };
-try { Object.assign(settings, JSON.parse(localStorage.getItem(KEPT) ?? "{}")); } catch { /* as new */ }
-const dark = matchMedia("(prefers-color-scheme: dark)");
-let token = "";
+// Asking ----------------------------------------------------------------------------------------------------------
 let about = { may: false, writes: false, languages: {}, downloads: [] };
-
-function keep() {
-  try { localStorage.setItem(KEPT, JSON.stringify(settings)); } catch { /* for this visit only */ }
-}
-
-function dress() {
-  document.documentElement.dataset.theme = settings.theme === "auto" ? (dark.matches ? "dark" : "light") : settings.theme;
-  traceView?.redraw();
-}
-
-function takeToken() {
-  const given = location.hash.slice(1);
-  if (given && document.getElementById(given) === null) {
-    try { sessionStorage.setItem(KEPT, given); } catch { /* until it is loaded again */ }
-    token = given;
-    history.replaceState(null, "", location.pathname + location.search); // it is not to be read over a shoulder
-  } else {
-    try { token ||= sessionStorage.getItem(KEPT) ?? ""; } catch { /* none */ }
-  }
-}
-
-const headers = () => (token ? { Authorization: `Bearer ${token}` } : {});
 
 class Refusal extends Error {}
 
-async function ask(path, asked = {}, more = {}) {
+async function ask(path, wanted = {}, more = {}) {
   let answer;
   try {
-    const query = new URLSearchParams(asked).toString();
-    answer = await fetch(query ? `${path}?${query}` : path, { ...more, headers: { ...headers(), ...more.headers } });
+    const query = new URLSearchParams(wanted).toString();
+    answer = await request(query ? `${path}?${query}` : path, more);
   } catch (error) {
     if (error.name === "AbortError") throw error;
     throw new Refusal(t("desk.not_reached"));
   }
   if (answer.ok) return answer;
-  let reason = String(answer.status);
-  try { reason = (await answer.json()).reason ?? reason; } catch { /* the number says it */ }
-  throw new Refusal(answer.status === 401 ? t("desk.needs_token") : reason);
+  throw new Refusal(await reasonOf(answer));
 }
 
 function trouble(text) {
@@ -95,7 +50,7 @@ function trouble(text) {
   byId("trouble").hidden = !text;
 }
 
-const say = (text) => { byId("told").textContent = text; };
+const tell = (text) => { byId("told").textContent = text; };
 
 // Where the reader is ---------------------------------------------------------------------------------------------
 let listing = null; // the list as it was loaded last
@@ -126,7 +81,7 @@ async function arrive({ focus = true } = {}) {
   traceView?.close();
   traceView = null;
   trouble("");
-  say("");
+  tell("");
   document.body.dataset.view = asked.has("test") ? "test" : asked.has("test1") ? "compare" : "list";
   try {
     if (asked.has("test")) await showTest(asked, here);
@@ -242,14 +197,14 @@ function line(row, several, chosen) {
   return el("tr", {},
     el("td", { class: "c-pick" }, pick),
     el("th", { scope: "row", class: "c-test", title: row.test }, link(address, {}, row.test)),
-    el("td", { class: "c-verdict" }, badge(row.outcome), row.ended && el("small", {}, row.ended)),
+    el("td", { class: "c-verdict" }, badge(row.outcome), row.ended && el("small", { title: row.ended }, row.ended)),
     el("td", { class: "c-lash n" }, row.lash),
     el("td", { class: "c-interval n" }, row.interval),
     el("td", { class: "c-begun" }, row.begun.slice(0, 16)),
     el("td", { class: "c-box", title: row.box }, row.box),
     el("td", { class: "c-serial", title: row.serial }, row.serial),
     el("td", { class: "c-stand", title: row.stand }, row.stand),
-    several && el("td", { class: "c-book" }, listing.books[row.book].name),
+    several && el("td", { class: "c-book" }, listing.books[row.book].name.replace(/\.logbook$/, "")),
     el("td", { class: "c-operator" }, row.operator),
     el("td", { class: "c-positions n" }, String(row.positions)),
     el("td", { class: "c-review" }, row.review, row.signed && el("small", {}, t("desk.signed_by", { name: row.signed }))));
@@ -462,7 +417,7 @@ function reviewing(state) {
       const { said } = await answer.json();
       listing = null;
       await arrive({ focus: false });
-      say([t("desk.review.written"), ...said].join(" "));
+      tell([t("desk.review.written"), ...said].join(" "));
     } catch (error) {
       refused.textContent = error.message;
       refused.focus?.();
@@ -482,7 +437,7 @@ function taking(state) {
 
 async function take(state, what, button) {
   button.disabled = true;
-  say(t("desk.making"));
+  tell(t("desk.making"));
   trouble("");
   try {
     const answer = await ask("/download", { ...state.place, what });
@@ -493,9 +448,9 @@ async function take(state, what, button) {
     saved.click();
     saved.remove();
     setTimeout(() => URL.revokeObjectURL(url), 60_000);
-    say(t("desk.taken", { name }));
+    tell(t("desk.taken", { name }));
   } catch (error) {
-    say("");
+    tell("");
     trouble(error.message);
   }
   button.disabled = false;
@@ -515,31 +470,19 @@ async function showComparison(asked, here) {
 }
 
 // Beginning -------------------------------------------------------------------------------------------------------
-async function speakIn(code) {
-  spoken = code === "en" ? english : { ...english, ...(await texts(code)) };
-  language = code;
-  document.documentElement.lang = code;
-  for (const node of document.querySelectorAll("[data-text]")) node.textContent = t(node.dataset.text);
+function spoke() {
   byId("access").textContent = t(about.may ? "desk.may_write" : "desk.may_read");
+  arrive({ focus: false });
 }
 
 async function begin() {
-  takeToken();
-  dress();
-  dark.addEventListener("change", dress);
   try { about = await (await ask("/about")).json(); } catch (error) { trouble(error.message); return; }
   byId("hatches").append(...[...new DOMParser().parseFromString(`<svg xmlns="${SVG}">${about.hatches}</svg>`, "image/svg+xml").documentElement.childNodes].map((one) => document.importNode(one, true)));
-  const languages = byId("language");
-  languages.replaceChildren(...Object.entries(about.languages).map(([code, name]) => new Option(name, code)));
-  languages.value = [settings.language, ...navigator.languages.map((one) => one.slice(0, 2)), "en"].find((code) => code in about.languages);
-  languages.addEventListener("change", async () => { settings.language = languages.value; keep(); await speakIn(languages.value); arrive({ focus: false }); });
-  byId("theme").value = settings.theme;
-  byId("theme").addEventListener("change", () => { settings.theme = byId("theme").value; keep(); dress(); });
   byId("home").firstElementChild.addEventListener("click", (event) => { if (!event.ctrlKey && !event.metaKey) { event.preventDefault(); go("/"); } });
   addEventListener("popstate", () => arrive());
-  addEventListener("hashchange", () => { const before = token; takeToken(); if (token !== before) location.reload(); });
-  await speakIn(languages.value);
-  await arrive({ focus: false });
+  addEventListener("token", () => location.reload());
+  addEventListener("dressed", () => traceView?.redraw());
+  await offer(about.languages, spoke);
 }
 
 await begin();

@@ -1,5 +1,6 @@
 // The board of all stands: follows what changes, sorts what needs a person first, and filters. It asks for nothing.
-import { byId, dressed, follow, isAway, language, pictureAge, put, say, span, t, whatIsWrong } from "/looking.js";
+import { byId, language, offer, put, say, t } from "/reader.js";
+import { follow, span, tellAge } from "/stream.js";
 
 const QUIET_S = 120; // a running test that has said nothing for so long is marked with its age
 let rows = new Map(); // by place: what came, and its element
@@ -119,12 +120,7 @@ function redraw() {
 }
 
 function tick() {
-  const gone = pictureAge() !== null && isAway();
-  document.body.classList.toggle("gone", gone);
-  const away = [gone ? t("board.gone_since", { age: span(pictureAge()) }) : "", whatIsWrong()].filter(Boolean).join(" ");
-  put(byId("away"), away);
-  byId("away").hidden = !away;
-  put(byId("state"), pictureAge() === null && !whatIsWrong() ? t("page.connecting") : t("page.look_only"));
+  tellAge("board.gone_since", t("page.look_only"));
   if (hall === null) return;
   const broken = hall.problem ? t("board.broker_away", { age: span(Math.max(0, now() - hall.since)), reason: hall.problem }) : "";
   put(byId("broker"), broken);
@@ -139,7 +135,7 @@ function tick() {
 follow({
   async introduce(about) {
     put(byId("root"), about.root);
-    await dressed(about.languages, redraw);
+    await offer(about.languages, redraw);
   },
   begin() { // a board that was started anew has other places
     rows = new Map();

@@ -1,169 +1,41 @@
 // The page of a stand: follows the stream of pictures, draws them, sounds, and asks for what is allowed.
 // What is shown was decided by the program; nothing is measured or judged here.
-const byId = (id) => document.getElementById(id);
+import { byId, keep, language, offer, put, request, say, setting, settings, t } from "/reader.js";
+import { follow, isAway, tellAge } from "/stream.js";
+
 const SVG = "http://www.w3.org/2000/svg";
-const AWAY_S = 3; // the stand sends something each second
-const GIVEN_UP_S = 6; // without anything for so long a connection is dead
-const KEPT = "lashmap-page";
-
-// Texts ---------------------------------------------------------------------------------------------------------
-const english = await texts("en");
-let spoken = english;
-let language = "en";
-
-async function texts(code) {
-  const answer = await fetch(`/texts/${code}.json`);
-  return answer.ok ? answer.json() : {};
-}
-
-function say(phrase) {
-  if (phrase === null || phrase === undefined) return "";
-  if (Array.isArray(phrase)) return phrase.map(say).join("; ");
-  if (typeof phrase !== "object") return String(phrase);
-  const figures = phrase.figures ?? {};
-  let text = spoken[phrase.key] ?? english[phrase.key] ?? phrase.key;
-  if (typeof text === "object") text = text[new Intl.PluralRules(language).select(figures.n)] ?? text.other;
-  return text.replace(/\{(\w+)\}/g, (_, name) => say(figures[name]));
-}
-
-const t = (key, figures) => say({ key, figures });
-
-function span(seconds) {
-  if (seconds < 120) return t("page.seconds", { n: Math.round(seconds) });
-  if (seconds < 7200) return t("page.minutes", { n: Math.round(seconds / 60) });
-  return t("page.hours", { n: Math.round(seconds / 3600) });
-}
+let about = null;
+const parts = {};
 
 const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
-// Settings: they stay in this browser and say nothing of the stand. ------------------------------------------------
-const settings = { language: "", theme: "auto", contrast: false, volume: 0.6, muted: false, voice: false, awake: true };
-try { Object.assign(settings, JSON.parse(localStorage.getItem(KEPT) ?? "{}")); } catch { /* as new */ }
+// The stand ---------------------------------------------------------------------------------------------------------
+const stand = {
+  async introduce(said) {
+    about = said;
+    byId("stand").textContent = about.stand;
+    byId("deeds").replaceChildren(...about.may.map((deed) => {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.dataset.deed = deed;
+      button.dataset.text = `page.${deed}`;
+      button.className = deed === "stop" ? "grave" : "";
+      button.addEventListener("click", () => deedAsked(deed));
+      return button;
+    }));
+    await offer(about.languages, () => { nameSettings(); redraw(); });
+  },
+  take(name, part) {
+    if (name === "now" && part.test !== parts.now?.test) delete parts.trace; // that was another test's
+    parts[name] = part;
+  },
+  drawn() { redraw(); age(); },
+};
 
-function keep() {
-  try { localStorage.setItem(KEPT, JSON.stringify(settings)); } catch { /* for this visit only */ }
-}
-
-const dark = matchMedia("(prefers-color-scheme: dark)");
-const sharp = matchMedia("(prefers-contrast: more)");
-
-function dress() {
-  const root = document.documentElement;
-  root.dataset.theme = settings.theme === "auto" ? (dark.matches ? "dark" : "light") : settings.theme;
-  root.dataset.contrast = settings.contrast || sharp.matches ? "high" : "normal";
+function nameSettings() {
   byId("mute").textContent = t(settings.muted ? "page.sound_off" : "page.sound_on");
-}
-
-async function speakIn(code) {
-  spoken = code === "en" ? english : { ...english, ...(await texts(code)) };
-  language = code;
-  document.documentElement.lang = code;
-  for (const node of document.querySelectorAll("[data-text]")) node.textContent = t(node.dataset.text);
-  for (const button of document.querySelectorAll("#deeds button")) button.textContent = t(`page.${button.dataset.deed}`);
-  dress();
-  byId("lines").setAttribute("aria-label", t("page.messages"));
   byId("no-voice").textContent = "speechSynthesis" in window ? "" : t("page.no_voice");
   byId("no-wake").textContent = "wakeLock" in navigator ? "" : t("page.no_wake");
-  redraw();
-}
-
-// The stand ---------------------------------------------------------------------------------------------------------
-let token = "";
-let about = null;
-let heard = null; // when what is shown was true
-let trouble = "";
-const parts = {};
-
-function takeToken() {
-  const given = location.hash.slice(1);
-  if (given) {
-    try { sessionStorage.setItem(KEPT, given); } catch { /* until it is loaded again */ }
-    token = given;
-    history.replaceState(null, "", location.pathname); // it is not to be read over a shoulder
-  } else {
-    try { token ||= sessionStorage.getItem(KEPT) ?? ""; } catch { /* none */ }
-  }
-}
-
-const headers = () => (token ? { Authorization: `Bearer ${token}` } : {});
-
-async function refusalOf(answer) {
-  let reason = String(answer.status);
-  try { reason = (await answer.json()).reason ?? reason; } catch { /* the number says it */ }
-  if (answer.status === 401) return t("page.needs_token");
-  return t(answer.status === 503 ? "page.too_many" : "page.refused_page", { reason });
-}
-
-async function follow() {
-  const stop = new AbortController();
-  let last = performance.now();
-  const watch = setInterval(() => { if (performance.now() - last > GIVEN_UP_S * 1000) stop.abort(); }, 500);
-  try {
-    if (about === null) {
-      const answer = await fetch("/about", { headers: headers(), signal: stop.signal });
-      if (!answer.ok) { trouble = await refusalOf(answer); return false; }
-      about = await answer.json();
-      await introduce();
-    }
-    const answer = await fetch("/pictures", { headers: headers(), signal: stop.signal });
-    if (!answer.ok) { trouble = await refusalOf(answer); return false; }
-    const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
-    let rest = "";
-    for (;;) {
-      const { value, done } = await reader.read();
-      if (done) return true;
-      last = performance.now();
-      trouble = "";
-      const events = (rest + value).split("\n\n");
-      rest = events.pop();
-      for (const event of events) take(event);
-      if (events.length) { redraw(); age(); }
-    }
-  } finally {
-    clearInterval(watch);
-    stop.abort();
-  }
-}
-
-function take(event) {
-  const found = /^event: (\w+)\ndata: (.*)$/.exec(event);
-  if (!found) return;
-  const [, name, part] = [...found.slice(0, 2), JSON.parse(found[2])];
-  if (name === "beat") { // nothing changed, or nothing is made any more: the beat says how old the picture is
-    heard = performance.now() - part * 1000;
-    return;
-  }
-  if (name === "now" && part.test !== parts.now?.test) delete parts.trace; // that was another test's
-  parts[name] = part;
-  heard = performance.now();
-}
-
-async function followForEver() {
-  for (let tries = 0; ; tries += 1) {
-    const before = heard;
-    try { await follow(); } catch { /* it is tried again */ }
-    if (heard !== before) tries = 0;
-    // Not all tablets of a hall at the same moment after a stand came back.
-    const wait = Math.min(10, 0.5 * 2 ** Math.min(tries, 5)) * (0.5 + Math.random() / 2);
-    await new Promise((go) => { setTimeout(go, wait * 1000); });
-  }
-}
-
-async function introduce() {
-  byId("stand").textContent = about.stand;
-  const list = byId("language");
-  list.replaceChildren(...Object.entries(about.languages).map(([code, name]) => new Option(name, code)));
-  const wanted = [settings.language, ...navigator.languages.map((one) => one.slice(0, 2)), "en"];
-  list.value = wanted.find((code) => code in about.languages);
-  byId("deeds").replaceChildren(...about.may.map((deed) => {
-    const button = document.createElement("button");
-    button.type = "button";
-    button.dataset.deed = deed;
-    button.className = deed === "stop" ? "grave" : "";
-    button.addEventListener("click", () => deedAsked(deed));
-    return button;
-  }));
-  await speakIn(list.value);
 }
 
 // Asking -----------------------------------------------------------------------------------------------------------
@@ -186,11 +58,8 @@ async function send(deed, path, type, body) {
   busy(true);
   byId("answer").textContent = t("page.asked", { what });
   try {
-    const answer = await fetch(path, {
-      method: "POST",
-      headers: { ...headers(), "Content-Type": type },
-      body,
-      signal: AbortSignal.timeout(14000),
+    const answer = await request(path, {
+      method: "POST", headers: { "Content-Type": type }, body, signal: AbortSignal.timeout(14000),
     });
     const { reason } = await answer.json();
     byId("answer").textContent = answer.ok ? t("page.done", { what }) : t("page.refused", { reason });
@@ -255,10 +124,6 @@ function confirmed(dialog) {
 byId("no-photo").addEventListener("click", () => byId("ask-photo").close("no"));
 
 // Drawing -----------------------------------------------------------------------------------------------------------
-function put(node, text) {
-  if (node.textContent !== text) node.textContent = text;
-}
-
 function list(node, texts, dress) {
   const same = node.children.length === texts.length && texts.every((text, i) => node.children[i].textContent === text);
   if (!same) {
@@ -270,8 +135,6 @@ function list(node, texts, dress) {
   }
   if (dress) [...node.children].forEach(dress);
 }
-
-const isAway = () => heard === null || performance.now() - heard > AWAY_S * 1000;
 
 function redraw() {
   const { now } = parts;
@@ -543,52 +406,20 @@ async function stayAwake() {
 
 // All together. -----------------------------------------------------------------------------------------------------
 function age() {
-  const away = isAway();
-  const gone = heard !== null && away;
-  document.body.classList.toggle("gone", gone);
-  const seconds = heard === null ? 0 : (performance.now() - heard) / 1000;
-  const text = gone ? t("page.gone_since", { age: span(seconds) }) : "";
-  put(byId("away"), [text, trouble].filter(Boolean).join(" "));
-  byId("away").hidden = !text && !trouble;
-  const look = about && !about.may.length ? t("page.look_only") : "";
-  put(byId("state"), heard === null && !trouble ? t("page.connecting") : look);
+  tellAge("page.gone_since", about && !about.may.length ? t("page.look_only") : "");
   allow();
 }
 
-for (const [id, name, read] of [
-  ["language", "language", (node) => node.value],
-  ["theme", "theme", (node) => node.value],
-  ["contrast", "contrast", (node) => node.checked],
-  ["volume", "volume", (node) => Number(node.value)],
-  ["voice", "voice", (node) => node.checked],
-  ["awake", "awake", (node) => node.checked],
-]) {
-  const node = byId(id);
-  if (node.type === "checkbox") node.checked = settings[name];
-  else if (id !== "language") node.value = settings[name];
-  node.addEventListener("change", () => {
-    settings[name] = read(node);
-    keep();
-    dress();
-    stayAwake();
-    if (name === "language") speakIn(settings.language);
-  });
-}
-byId("mute").addEventListener("click", () => { settings.muted = !settings.muted; keep(); dress(); });
+for (const name of ["volume", "voice"]) setting(name);
+setting("awake", stayAwake);
+byId("mute").addEventListener("click", () => { settings.muted = !settings.muted; keep(); nameSettings(); });
 byId("try").addEventListener("click", () => { wakeAudio(); play("good"); });
-byId("open-settings").addEventListener("click", () => byId("settings").showModal());
 for (const kind of ["pointerdown", "keydown"]) addEventListener(kind, wakeAudio);
-for (const one of [dark, sharp]) one.addEventListener("change", dress);
-addEventListener("hashchange", () => { takeToken(); });
 document.addEventListener("visibilitychange", stayAwake);
 new ResizeObserver(() => { fit(); traceDrawn = null; redraw(); }).observe(byId("do"));
 
-takeToken();
-dress();
+nameSettings();
 stayAwake();
-const own = navigator.languages.map((one) => one.slice(0, 2));
-for (const node of document.querySelectorAll("[data-text]")) node.textContent = t(node.dataset.text);
-if (own.length) document.documentElement.lang = "en";
 setInterval(age, 500);
 age();
-followForEver();
+follow(stand);
