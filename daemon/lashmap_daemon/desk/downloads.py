@@ -18,6 +18,7 @@ from lashmap_daemon.exchange.export import FOLDERS, Place, write_test
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.compared import compared
 from lashmap_daemon.replay.conclude import json_text, write_report
+from lashmap_daemon.whole_file import write_whole
 
 if TYPE_CHECKING:
     from lashmap_daemon.desk.opened import Opened
@@ -51,7 +52,7 @@ def made(opened: Opened, wanted: Wanted, folder: Path) -> Path:
             case "report.html" | "report.pdf":
                 write_report(opened.assessment, path)
             case "result.json":
-                path.write_text(json_text(opened.assessment), "utf-8")
+                write_whole(path, json_text(opened.assessment).encode())
             case "dossier.pdf":
                 with Logbook(opened.path, create=False) as book:
                     write_dossier(book, opened.test, path, compared)

@@ -104,6 +104,7 @@ ONE_OF_EACH: list[events.Event] = [
     ),
     events.PassRefused(number=1, direction="forward", attempt=1, reasons=("skipped by the operator",)),
     events.NoteTaken(text="a \"note\" with 'quotes' and ünïcode"),
+    events.PhotoTaken(number=1, words='heel side, "ü"', size=3, sha256="0" * 64, channel="photo 1"),
     events.TightSpotPredicted(
         engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)
     ),

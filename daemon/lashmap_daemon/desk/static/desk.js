@@ -315,10 +315,11 @@ function drawTrace(state) {
   const row = test.parts.rows.find((one) => one.position === position);
   const trace = test.traces[position];
   byId("trace-name").textContent = t("desk.trace_of", { position, gear: row.gear_tooth, pinion: row.pinion_tooth, engagement: row.engagement });
-  byId("trace-window").textContent = byId("trace-cursor").textContent = "";
+  const [cursor, stretch] = [byId("trace-cursor"), byId("trace-window")];
+  stretch.textContent = cursor.textContent = "";
   byId("trace-flags").replaceChildren(...(trace?.flags ?? []).map((flag) => el("li", { class: flag.disabling ? "disabling" : "" }, el("b", {}, flag.name), ` ${flag.sentence}`)));
   canvas.hidden = !trace;
-  if (!trace) { byId("trace-window").textContent = t("desk.no_samples"); return; }
+  if (!trace) { stretch.textContent = t("desk.no_samples"); return; }
   canvas.setAttribute("aria-label", t("desk.trace_label", { position, n: trace.samples, s: trace.duration.toFixed(1) }));
   const fetchStretch = async (channel, from, to, points) => {
     const answer = await ask("/trace", { key: test.key, position, channel, from, to, points });
@@ -330,8 +331,9 @@ function drawTrace(state) {
     length: (value) => `${value.toFixed(test.units === "in" ? 6 : 5)} ${test.units}`,
     unit: test.units,
     least: test.units === "in" ? 0.0001 : 0.002,
-    tell: (text) => { byId("trace-cursor").textContent = text; },
-    window: (from, to) => { byId("trace-window").textContent = t("desk.window", { from: from.toFixed(3), to: to.toFixed(3), all: trace.duration.toFixed(1) }); },
+    // The nodes of this view: what it still draws when the reader has gone on is seen by nobody.
+    tell: (text) => { cursor.textContent = text; },
+    window: (from, to) => { stretch.textContent = t("desk.window", { from: from.toFixed(3), to: to.toFixed(3), all: trace.duration.toFixed(1) }); },
   });
   window.lashmapTrace = traceView; // for whoever measures it
 }
