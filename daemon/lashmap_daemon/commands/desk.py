@@ -43,7 +43,7 @@ def desk(options: DeskOptions, console: Console) -> None:
             say(console, "Ctrl-C ends it.")
             served.wait()
     except PageEnded as error:
-        raise StandError(f"the desk did not come up: {error}") from None
+        raise StandError(f"the desk is not served: {error}") from None
     except KeyboardInterrupt:
         return  # leaving is no failure
 

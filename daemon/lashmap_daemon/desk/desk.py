@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-import threading
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
@@ -19,6 +19,8 @@ from lashmap_daemon.page.server import PageEnded, Server, bind
 
 if TYPE_CHECKING:
     from lashmap_daemon.setup.page_table import PageTable
+
+_LOOK_S = 0.5
 
 
 class ServedDesk:
@@ -58,8 +60,15 @@ class ServedDesk:
         self._server.close()
 
     def wait(self) -> None:
-        """Serve until the process is interrupted."""
-        threading.Event().wait()
+        """Serve until the process is interrupted.
+
+        Raises:
+            PageEnded: When the server ended by itself.
+        """
+        # Looking now and then: a signal that another thread was given does not end an endless wait.
+        while not self._server.why_ended:
+            time.sleep(_LOOK_S)
+        raise PageEnded(self._server.why_ended)
 
     def invitation(self) -> list[str]:
         """Where the desk is, with its token."""

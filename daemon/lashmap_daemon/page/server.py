@@ -123,8 +123,15 @@ class Server:
         except RuntimeError:  # its loop is closed
             raise PageEnded(self._failure or "its server ended") from None
         while not taken.wait(_LOOK_S):
-            if self._thread is None or not self._thread.is_alive():
-                raise PageEnded(self._failure or "its server ended")
+            if self.why_ended:
+                raise PageEnded(self.why_ended)
+
+    @property
+    def why_ended(self) -> str:
+        """Why it is no more; empty while it serves."""
+        if self._thread is not None and self._thread.is_alive():
+            return ""
+        return self._failure or "its server ended"
 
     def lasts(self, client: Any) -> None:  # noqa: ANN401 - whatever a request names as its client
         """The answer to this client has no end: no time limit cuts it."""
