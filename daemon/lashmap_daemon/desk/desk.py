@@ -16,11 +16,12 @@ from lashmap_daemon.page.app import application
 from lashmap_daemon.page.feed import Feed
 from lashmap_daemon.page.guard import Rules
 from lashmap_daemon.page.server import PageEnded, Server, bind
+from lashmap_daemon.system import noted_signals
 
 if TYPE_CHECKING:
     from lashmap_daemon.setup.page_table import PageTable
 
-_LOOK_S = 0.5
+_LOOK_S = 0.2
 
 
 class ServedDesk:
@@ -60,15 +61,16 @@ class ServedDesk:
         self._server.close()
 
     def wait(self) -> None:
-        """Serve until the process is interrupted.
+        """Serve until the process is to end (Ctrl-C, SIGTERM), also where it was started with Ctrl-C ignored.
 
         Raises:
             PageEnded: When the server ended by itself.
         """
-        # Looking now and then: a signal that another thread was given does not end an endless wait.
-        while not self._server.why_ended:
-            time.sleep(_LOOK_S)
-        raise PageEnded(self._server.why_ended)
+        with noted_signals("SIGINT", "SIGTERM") as came:
+            while not came:
+                if self._server.why_ended:
+                    raise PageEnded(self._server.why_ended)
+                time.sleep(_LOOK_S)
 
     def invitation(self) -> list[str]:
         """Where the desk is, with its token."""

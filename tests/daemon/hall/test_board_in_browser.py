@@ -30,7 +30,11 @@ ROWS = "[...document.querySelectorAll('#stands > li')]"
 
 @pytest.fixture(scope="module", name="browser")
 def one_browser() -> Iterator[Browser]:
-    with tempfile.TemporaryDirectory() as folder, chromium(Path(folder)) as browser:
+    # A browser that was ended may still write into its folder for a moment.
+    with (
+        tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder,
+        chromium(Path(folder)) as browser,
+    ):
         yield browser
 
 
