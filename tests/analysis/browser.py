@@ -10,6 +10,7 @@ import base64
 import json
 import os
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -189,3 +190,13 @@ def chromium(folder: Path) -> Iterator[Browser]:
         process.wait(timeout=60.0)
         os.close(out)
         os.close(inp)
+
+
+@contextmanager
+def chromium_anew() -> Iterator[Browser]:
+    """A browser with a folder of its own, into which it may still write for a moment after its end."""
+    with (
+        tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder,
+        chromium(Path(folder)) as browser,
+    ):
+        yield browser

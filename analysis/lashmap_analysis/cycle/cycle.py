@@ -221,13 +221,9 @@ def fit_cycle(
     first = [cells_of(cycle, advance) for advance in advances]
     skew_s = 0.0
     if not latched:
-        # Speed that varies makes skew look like movement: it is taken out before anything is called one, and
-        # from the times themselves: speed swings in less than the time over which it is smoothed.
+        # Speed that varies makes skew look like movement: it is taken out before anything is called one.
         skew_s = find_disturbances(Passes(first, flank, teeth), latched=False).skew_s.value
-        advances = [
-            advance_of(gear_set, replace(one, gear_time_s=np.asarray(one.gear_time_s) - skew_s))
-            for one in pace.passes
-        ]
+        advances = _without_skew(gear_set, pace.passes, skew_s)
         first = [cells_of(cycle, advance) for advance in advances]
     moved = next(filter(None, (jump(teeth, cells, latched=latched) for cells in first)), None)
     if moved is not None:
@@ -245,6 +241,14 @@ def fit_cycle(
     fit = _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
     thrown = thrown_flag(cycle, fit.lash_mm, first, flank) if fit.good else None
     return fit if thrown is None else replace(fit, flags=(*fit.flags, thrown))
+
+
+def _without_skew(gear_set: GearSet, passes: Sequence[CyclePass], skew_s: float) -> list[Advance]:
+    """Advances with the skew taken out."""
+    # Out of the times themselves: speed swings in less than the time over which it is smoothed.
+    return [
+        advance_of(gear_set, replace(one, gear_time_s=np.asarray(one.gear_time_s) - skew_s)) for one in passes
+    ]
 
 
 def _advances(

@@ -122,11 +122,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         broken: Shape (m,), true where the samples after a stay are missing for so long that it is no
             neighbour of the next; None when nowhere.
     """
-    followed = settled.settled.copy()
-    followed[:-1] &= settled.settled[1:]
-    followed[-1] = False
-    if broken is not None:
-        followed &= ~broken
+    followed = _followed(settled.settled, broken)
     if not np.count_nonzero(followed):
         return NO_LASH
     kept = settled.kept
@@ -174,6 +170,16 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         without_creep_mm=sqrt(random2 + other_b2),
         unlike=unlike,
     )
+
+
+def _followed(settled: Booleans, broken: Booleans | None) -> Booleans:
+    """Shape (m,), true for a settled stay whose next one is settled and its neighbour."""
+    followed = settled.copy()
+    followed[:-1] &= settled[1:]
+    followed[-1] = False
+    if broken is not None:
+        followed &= ~broken
+    return followed
 
 
 def _weights(near: Booleans, sign: Floats, time: Floats, drift_weight: Floats) -> Floats:

@@ -96,13 +96,7 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
         CautionsNotConfirmed: Nobody confirmed the lock-out.
     """
     if options.by_hand is not None:
-        if options.stand is not None:
-            raise ConfigurationError("--by-hand", ["takes the box file alone; leave the stand file out"])
-        from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - the other way of a test
-
-        if options.page or options.page_port is not None:
-            raise ConfigurationError("--page", ["shows a test with instruments; leave it out with --by-hand"])
-        return run_by_hand(options, options.by_hand, console)
+        return _by_hand(options, options.by_hand, console)
     stand_path, box_path = _files(options)
     if wrong := complaint(options.operator, MOST_IN_LABEL):
         raise ConfigurationError("--operator", [wrong])
@@ -147,6 +141,17 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             _save_if_gone(begun.engine.logbook, test)
             raise
         return status
+
+
+def _by_hand(options: RunOptions, box: Path, console: Console) -> int:
+    """The other way of a test, in which a person types the readings."""
+    if options.stand is not None:
+        raise ConfigurationError("--by-hand", ["takes the box file alone; leave the stand file out"])
+    if options.page or options.page_port is not None:
+        raise ConfigurationError("--page", ["shows a test with instruments; leave it out with --by-hand"])
+    from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - a test with a stand needs none of it
+
+    return run_by_hand(options, box, console)
 
 
 def _page(options: RunOptions, stand: Stand, stack: ExitStack, person: Person) -> StandPage | None:

@@ -6,12 +6,11 @@ Accessibility is judged by axe-core (`tests/data/axe/axe.md`).
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from analysis.browser import Browser, chromium
+from analysis.browser import Browser, chromium_anew
 from daemon.desk.served import desk, first_test, golden
 from daemon.page.shown import wait_until
 from lashmap_daemon.desk.desk import ServedDesk
@@ -26,11 +25,7 @@ WITHIN_S = 60.0
 
 @pytest.fixture(scope="module", name="browser")
 def one_browser() -> Iterator[Browser]:
-    # A browser that was ended may still write into its folder for a moment.
-    with (
-        tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder,
-        chromium(Path(folder)) as browser,
-    ):
+    with chromium_anew() as browser:
         yield browser
 
 

@@ -6,12 +6,11 @@ Accessibility is judged by axe-core (`tests/data/axe/axe.md`).
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from analysis.browser import Browser, chromium
+from analysis.browser import Browser, chromium_anew
 from daemon.hall.halls import RESULT, Halls, halls, idle, state, status
 from daemon.page.shown import wait_until
 from daemon.page.test_in_browser import AXE, PHONE, TABLET, WALL, said
@@ -30,11 +29,7 @@ ROWS = "[...document.querySelectorAll('#stands > li')]"
 
 @pytest.fixture(scope="module", name="browser")
 def one_browser() -> Iterator[Browser]:
-    # A browser that was ended may still write into its folder for a moment.
-    with (
-        tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder,
-        chromium(Path(folder)) as browser,
-    ):
+    with chromium_anew() as browser:
         yield browser
 
 

@@ -8,14 +8,13 @@ letter, so that makes 98 pixels. Accessibility is judged by axe-core (`tests/dat
 from __future__ import annotations
 
 import json
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from analysis.browser import Browser, chromium
+from analysis.browser import Browser, chromium_anew
 from daemon.page.shown import ALL, Shown, shown, wait_until
 from lashmap_daemon.logbook.photograph import photo
 from lashmap_daemon.page import guard
@@ -32,11 +31,7 @@ READ_AT_2_M_PX = 98.0
 
 @pytest.fixture(scope="module", name="browser")
 def one_browser() -> Iterator[Browser]:
-    # A browser that was ended may still write into its folder for a moment.
-    with (
-        tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder,
-        chromium(Path(folder)) as browser,
-    ):
+    with chromium_anew() as browser:
         yield browser
 
 
