@@ -55,9 +55,10 @@ class About:
     may: tuple[str, ...]
 
 
-def application(rules: Rules, routes: Iterable[BaseRoute]) -> Guard:
-    """Routes behind the guard."""
-    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES, {PHOTO: MOST_PHOTO_BYTES})
+def application(rules: Rules, routes: Iterable[BaseRoute], *, photos: bool = False) -> Guard:
+    """Routes behind the guard, which lets a photograph in where some are taken."""
+    larger = {PHOTO: MOST_PHOTO_BYTES} if photos else {}
+    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES, larger)
 
 
 def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[Any], None]) -> list[BaseRoute]:

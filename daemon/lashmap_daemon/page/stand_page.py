@@ -46,7 +46,7 @@ class StandPage:
         self.metrics = Metrics(clean(stand), lambda: (self._feed.lookers, self._guard.refused))
         routes = routes_of_page(about, self._feed, self.orders, self._server.lasts)
         rules = Rules.of(self._token, (*table.names, table.host), FILES, encrypted=tls is not None)
-        self._guard = application(rules, [*routes, self.metrics.route()])
+        self._guard = application(rules, [*routes, self.metrics.route()], photos="photo" in table.may)
         self._server.start(self._guard)
         self.relay: Relay[Callable[[], Parts]] = Relay("the page", self._put, replace=True)
 

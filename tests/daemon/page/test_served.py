@@ -219,6 +219,15 @@ def test_a_photograph_that_is_too_large_or_of_another_test_is_refused(on_page: S
     assert not on_page.test.of(events.PhotoTaken)
 
 
+def test_where_no_photograph_may_be_taken_none_is_let_in(tmp_path: Path) -> None:
+    large = png(3) + bytes(10_000)
+    with shown(tmp_path, table=PageTable(port=0, may=["note"])) as on_page:
+        said_to_come = {"Content-Length": str(len(large)), "Origin": f"http://127.0.0.1:{on_page.port}"}
+        assert Client(on_page.port).send("POST", "/photo", b"x", **said_to_come)[0] == 413
+        status, reason = meanwhile(on_page, lambda: Client(on_page.port).photo(png(3), test="t"))
+        assert (status, "page.may" in reason) == (409, True)
+
+
 def test_no_more_photographs_than_a_test_holds(on_page: Shown, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(camera, "MOST", 1)
     assert photographed(on_page, png(3)) == (200, "")
