@@ -136,6 +136,7 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (_fleet, "questions"): (options.QuestionsOptions, "fleet:print_questions"),
     (_fleet, "ask"): (options.AskOptions, "fleet:ask"),
     (_fleet, "sql"): (options.SqlOptions, "fleet:sql"),
+    (_fleet, "judge"): (options.JudgeOptions, "fleet:judge"),
 }
 
 

@@ -10,6 +10,7 @@ import re
 import sys
 import time
 from collections.abc import Callable, Iterator
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,21 @@ from rich.console import Console
 
 from lashmap_daemon.bus.messages import ROOT
 from lashmap_daemon.commands.bus import REACH_S, broker_of
-from lashmap_daemon.commands.options import AskOptions, GatherOptions, QuestionsOptions, SqlOptions
-from lashmap_daemon.errors import ConfigurationError, LashmapError, StandError
+from lashmap_daemon.commands.options import (
+    AskOptions,
+    GatherOptions,
+    JudgeOptions,
+    QuestionsOptions,
+    SqlOptions,
+)
+from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError, StandError
 from lashmap_daemon.fleet.ask import Answer, Question, questions, run
 from lashmap_daemon.fleet.ask import ask as answer_of
 from lashmap_daemon.fleet.from_broker import FromBroker
 from lashmap_daemon.fleet.gather import Gatherer
 from lashmap_daemon.fleet.invented import CHECK, Hall
+from lashmap_daemon.fleet.judge import Progress, on_cluster, on_this_machine
+from lashmap_daemon.fleet.judge import judge as judge_all
 from lashmap_daemon.fleet.store import Store
 from lashmap_daemon.fleet.tables import TABLES
 from lashmap_daemon.screens.terminal import print_columns, print_json, say
@@ -227,6 +236,43 @@ def _csv(answer: Answer) -> str:
     return file.getvalue()
 
 
+def judge(options: JudgeOptions, console: Console) -> int:
+    """Judge all tests anew and say what changed; the exit status is 3 where one could not be judged.
+
+    Raises:
+        ConfigurationError: Packages that are not installed, or two ways at once.
+        StoreError: The store cannot be used; what was judged stays.
+        StandError: The cluster is not reached.
+    """
+    if options.scheduler is not None and options.processes is not None:
+        raise ConfigurationError("--processes", ["is of this machine; leave it out, or --scheduler"])
+    store = Store(options.store, create=False)
+    where = on_this_machine(options.processes) if options.scheduler is None else on_cluster(options.scheduler)
+    told_s = time.monotonic()
+
+    def tick(progress: Progress) -> None:
+        nonlocal told_s
+        if time.monotonic() - told_s > _TOLD_S:
+            told_s = time.monotonic()
+            left_s = progress.left_s() or 0.0
+            say(console, f"  {progress.done} of {progress.total}, about {left_s / 60:.0f} min left")
+
+    done = judge_all(store, version("lashmap"), where, tick)
+    say(
+        console,
+        f"{done.total - len(done.failed)} tests judged anew with lashmap {version('lashmap')}; "
+        f"{done.before} had been before.",
+    )
+    for test, why in done.failed[:_MOST_FAILED]:
+        say(console, f"NOT JUDGED  {test}: {why}", "bold")
+    if len(done.failed) > _MOST_FAILED:
+        say(console, f"and {len(done.failed) - _MOST_FAILED} more", "bold")
+    ask(AskOptions(store=options.store, question="changed"), console)
+    return EXIT_STAND if done.failed else 0
+
+
+_TOLD_S = 5.0
+_MOST_FAILED = 20
 _STANDS, _DAYS = 50, 30
 _SHOWN = ("drift", "odd", "runout")
 

@@ -414,6 +414,22 @@ class SqlOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
+class JudgeOptions:
+    """Judge the raw samples of all gathered tests anew, with this version; what was recorded stays beside it.
+
+    Tests that this version has judged are passed over, so that an interrupted run goes on.
+    """
+
+    store: StoreArgument
+    processes: Annotated[
+        int | None, typer.Option(help="Of this machine; all its processors when left out.", min=1)
+    ] = None
+    scheduler: Annotated[
+        str | None, typer.Option(help="A Dask cluster instead, as tcp://host:8786.", show_default=False)
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class ExportOptions:
     """Export samples and results as documented tables."""
 

@@ -132,7 +132,7 @@ class Gatherer:
         Raises:
             StoreError: The store cannot be written; what was gathered before stays.
         """
-        known = self._store.states()
+        known = set(self._store.columns("sources", "test", "state"))
         batch: list[Read] = []
         for book in logbooks_below(folder):
             try:

@@ -148,11 +148,15 @@ class Store:
         with naming(self.place):
             self._merge(TABLES["quarantine"], [(0, row) for row in rows])
 
-    def states(self) -> set[tuple[str, str]]:
-        """Test and state of its record of all that was read in logbooks."""
+    def columns(self, name: str, *columns: str) -> list[tuple[Any, ...]]:
+        """Columns of all rows of a table.
+
+        Raises:
+            StoreError: It cannot be read.
+        """
         with naming(self.place):
-            found = self._fresh("sources").to_pyarrow_table(columns=["test", "state"])
-        return set(zip(found["test"].to_pylist(), found["state"].to_pylist(), strict=True))
+            found = self._fresh(name).to_pyarrow_table(columns=list(columns))
+        return list(zip(*(found[one].to_pylist() for one in columns), strict=True))
 
     def files(self, name: str) -> list[str]:
         """Places of the Parquet files of a table that count now."""
