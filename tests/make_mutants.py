@@ -53,7 +53,7 @@ TESTS = {
         "rock/test_rock_typed rock/test_rock_leaned_on rock/test_rock_flags rock/test_rock_driven "
         "rock/test_rock_properties"
     ),
-    "rock/cross_check": "judge/test_assess uncertainty/test_mesh_state",
+    "rock/cross_check": "rock/test_cross_check judge/test_assess",
     "judge/verdict": "judge/test_verdict",
     "judge/tight_spot": "judge/test_tight_spot judge/test_assess",
     "judge/settling": "judge/test_settling judge/test_assess",

@@ -20,7 +20,7 @@ def levels(stays: int, each: int, *, first: float = 1.0) -> Floats:
 
 
 @pytest.mark.parametrize(
-    ("each", "within"), [(200, 0.25), (40, 0.25), (8, 0.1), (5, 0.1), (4, 0.1), (3, 0.1), (2, 0.1)]
+    ("each", "within"), [(200, 0.25), (40, 0.25), (8, 0.15), (5, 0.15), (4, 0.15), (3, 0.15), (2, 0.15)]
 )
 @pytest.mark.parametrize("first", [1.0, -1.0])
 def test_the_noise_seen_on_the_flanks_is_that_put_in(each: int, within: float, first: float) -> None:

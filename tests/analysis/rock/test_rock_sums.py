@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from analysis.rock_traces import Floats
 from lashmap_analysis.rock.flanks import drift_weights, find_gaps, find_stays, median_of
+from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.rock.shape import measure_shape
 from lashmap_analysis.rock.steps import largest_shift, pool_flanks
 
@@ -94,6 +95,18 @@ def test_a_gap_is_more_than_half_a_stay_and_five_sample_times(
     found = find_gaps(kept, start, stop, usual)
     assert found.lengths_s.tolist() == gaps
     assert (None if found.broken is None else found.broken.nonzero()[0].tolist()) == broken
+
+
+@pytest.mark.parametrize(("period", "seconds"), [(10, 4.8), (20, 9.8), (100, 50.9)])
+def test_a_drive_that_rocks_in_step_with_the_samples_hides_no_flank(period: int, seconds: float) -> None:
+    # by hand: a tenth of a millimetre up and down, a sample in ten on the way. One sample in `period` of so
+    # many lies on one flank; the levels are found from 512 and the noise from 256 of them.
+    count = round(1000 * seconds)
+    places, levels = [0.0, 0.4, 0.5, 0.9, 1.0], [-0.05, -0.05, 0.05, 0.05, -0.05]
+    value = np.interp(np.arange(count) % period / period, places, levels)
+    reading = measure_rock(np.arange(count) / 1000, value, resolution_mm=1e-4)
+    assert reading.usable, reading.flags
+    assert reading.reading_mm == pytest.approx(0.1, abs=1e-4)
 
 
 def test_the_mean_shape_of_all_stays_is_the_parabola_put_in() -> None:
