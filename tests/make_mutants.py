@@ -49,9 +49,9 @@ ROOMS = {
 
 TESTS = {
     "rock": (
-        "rock/test_rock_sums rock/test_rock_at_rest rock/test_rock_dwells rock/test_rock "
-        "rock/test_rock_typed rock/test_rock_leaned_on rock/test_rock_flags rock/test_rock_driven "
-        "rock/test_rock_properties"
+        "rock/test_rock_sums rock/test_rock_at_rest rock/test_rock_dwells rock/test_rock_checks "
+        "rock/test_rock rock/test_rock_typed rock/test_rock_leaned_on rock/test_rock_flags "
+        "rock/test_rock_driven rock/test_rock_properties"
     ),
     "rock/cross_check": "rock/test_cross_check judge/test_assess",
     "judge/verdict": "judge/test_verdict",
