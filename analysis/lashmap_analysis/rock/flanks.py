@@ -35,6 +35,9 @@ of noise, not a dwell.
 ENOUGH = 512
 """Samples from which the two levels are found, spread over the trace."""
 
+SHORTEST_ROCK = 6
+"""Samples from a flank to the other and back: no rock of fewer can be used (`rock.checks`)."""
+
 UNEVEN = np.arange(1 << 10) * (sqrt(5) - 1) / 2 % 1
 """Multiples of the golden section, less whole numbers: as far from any period as can be."""
 
@@ -269,7 +272,7 @@ def _turning_points(areas: list[float], price: float) -> list[int]:
 
 
 def spread_over(size: int, most: int) -> Kept:
-    """Some of so many samples, one anywhere in each stretch of equal length.
+    """Some of so many samples; where a rock may last from one to the next, one anywhere in each stretch.
 
     At even distances they would all lie on one flank where a drive rocks in step with them.
 
@@ -278,8 +281,8 @@ def spread_over(size: int, most: int) -> Kept:
         most: About how many are looked at, not more than there are in `UNEVEN`.
     """
     each = size // most + 1
-    if each == 1:
-        return slice(None)
+    if each < SHORTEST_ROCK:
+        return slice(None, None, each)
     count = size // each
     return ((np.arange(count) + UNEVEN[:count]) * each).astype(np.int64)
 
