@@ -1,0 +1,84 @@
+"""What single events say of themselves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from daemon.logbook.test_logbook import started
+from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import ENCODER, PINION_ENCODER, Setup
+from pydantic import ValidationError
+
+
+@pytest.mark.parametrize(
+    ("difference_mm", "difference_deg", "agrees"),
+    [
+        (0.002, 0.5, True),  # just what can be explained
+        (-0.002, -0.5, True),
+        (0.0021, 0.0, False),
+        (-0.0021, 0.0, False),
+        (0.0, 0.51, False),
+        (0.0, -0.51, False),
+        (0.001, None, True),  # an angle that nobody knows says nothing
+        (0.003, None, False),
+    ],
+)
+def test_a_check_agrees_within_what_explains_length_and_angle(
+    difference_mm: float, difference_deg: float | None, *, agrees: bool
+) -> None:
+    checked = events.CheckedAgain(
+        number=4, of=2, difference_mm=difference_mm, allowed_mm=0.002, difference_deg=difference_deg,
+        allowed_deg=0.5,
+    )  # fmt: skip
+    assert checked.agrees == agrees
+
+
+@pytest.mark.parametrize("number", [2**53, -(2**53), 2**53 + 1, -(2**53) - 1])
+def test_a_whole_number_that_a_float_does_not_hold_is_damage(number: int) -> None:
+    # IEEE 754: beyond 2^53 not every whole number is a double
+    for event in (
+        events.RockStarted(number=number, engagement=0, start_s=0.0),
+        events.PositionsSpared(numbers=(1, number)),
+    ):
+        kind, body = events.to_json(event)
+        if abs(number) <= 2**53:
+            assert events.from_json(kind, body) == event
+        else:
+            with pytest.raises(ValidationError, match="cannot be meant"):
+                events.from_json(kind, body)
+
+
+def test_a_reference_has_an_angle_of_each_encoder() -> None:
+    found = events.MatchedTeethSet(
+        encoder_deg=1.0, seen_deg=2.0, how="box file", pinion_encoder_deg=3.0, pinion_seen_deg=4.0
+    )
+    assert (found.of(ENCODER), found.of(PINION_ENCODER)) == ((1.0, 2.0), (3.0, 4.0))
+
+
+def test_a_start_names_its_instruments(tmp_path: Path) -> None:
+    start = started(tmp_path)
+    stand, box = start.stand, start.box
+    assert stand.encoder is not None
+    assert stand.indicator is not None
+
+    def with_stand(**changed: object) -> events.TestStarted:
+        return replace(start, setup=Setup.of(box, replace(stand, **changed)))  # type: ignore[arg-type] # as named
+
+    named = replace(stand.encoder, serial="E1", shaft="gear")
+    dial = replace(stand.indicator, serial="D1")
+    one = with_stand(encoder=named, indicator=dial)
+    assert one.serials == ("D1", "E1")
+    assert not one.is_counted
+    assert one.gauge is None
+    assert one.place == (stand.stand.name, stand.stand.remark)
+    other = replace(named, serial="E2", shaft="pinion")
+    two = {"pinion_encoder": other, "pinion_encoder_profile": stand.encoder_profile}
+    assert with_stand(encoder=named, indicator=dial, **two).serials == ("D1", "E1 (gear), E2 (pinion)")
+    unnamed = {"encoder": replace(named, serial=""), "indicator": dial}
+    assert with_stand(**unnamed, **two).serials == ("D1", "E2 (pinion)")
+    assert with_stand(encoder=named, indicator=None, indicator_profile=None).serials == ("", "E1")
+    counted = with_stand(encoder=None, encoder_profile=None, indicator=dial)
+    assert counted.serials == ("D1", "")
+    assert counted.is_counted
