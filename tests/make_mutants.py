@@ -66,9 +66,10 @@ TESTS = {
     "judge/cycle_run": "judge/test_cycle_run judge/test_sweep_result",
     "judge": "judge/test_untouched judge/test_outlier_words judge/test_assess judge/test_sweep_result",
     "story/marks": "story/test_marks_compared",
-    "story/wording": "story/test_wording screens/test_phrases screens/test_layout",
-    "story/cause": "screens/test_cause_asked story/test_story",
-    "story": "story/test_events story/test_story story/test_wording story/test_recorded",
+    "story/wording": "story/test_wording",
+    "story/cause": "screens/test_cause_asked",
+    "story/recorded": "story/test_recorded story/test_events",
+    "story": "story/test_events story/test_story",
 }
 """Which files of tests are asked, for a module or for a whole room; the longer name wins."""
 

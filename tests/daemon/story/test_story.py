@@ -206,7 +206,7 @@ def test_confirming_and_rolled_positions_are_numbered_when_they_are_known() -> N
     }  # fmt: skip
     assert found.asked == 5
     rolled = told(spot, asked(6, purpose="third back"))
-    assert (rolled.rolled, rolled.asked) == ({"third back"}, 6)
+    assert (set(rolled.rolled), rolled.asked) == ({"third back"}, 6)
     assert told(asked(2)).asked == 3
     assert found.mapped == ()
     counts = told(good(1), good(6, purpose="third back"))
@@ -241,7 +241,8 @@ def test_a_row_of_refused_rocks_ends_with_a_good_one_a_skip_of_the_operator_or_t
 
 def test_a_rock_that_checks_a_resumption_is_extra() -> None:
     going = told(good(1), resumed(check=4))
-    assert (going.checks, going.asked, seen(going)) == ({4}, 4, ({2, 3}, {1}, set()))
+    assert (set(going.checks), going.asked) == ({4}, 4)
+    assert seen(going) == ({2, 3}, {1}, set())
     assert told(good(1), resumed(check=2)).asked == 3
     assert told(good(1), resumed()).checks == frozenset()
     assert seen(told(good(1), resumed(check=4), asked(4))) == ({2, 3}, {1}, set())
