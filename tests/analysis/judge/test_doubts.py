@@ -1,0 +1,206 @@
+"""When a finding becomes a doubt or a caution: its limit by hand, just below and just above it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import cos, hypot, radians, sqrt
+
+import pytest
+from analysis.made_record import GEAR_SET, INDICATOR, Bench
+from lashmap_analysis.gears.indicator import CorrectionCurve
+from lashmap_analysis.judge.assessment import PositionResult, TightSpotResult
+from lashmap_analysis.judge.doubts import (
+    COUNTED_BY_HAND,
+    ENCODER_ALONE,
+    READ_BY_EYE,
+    cautions_of,
+    doubts_of,
+)
+from lashmap_analysis.judge.tight_spot import from_position
+from lashmap_analysis.record.record import Encoder, TestRecord
+from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.rock import Dwell, RockReading
+from lashmap_analysis.uncertainty.set_up import against_angle_mm
+
+COUNT_MM = radians(0.001 / sqrt(6)) * 54.0 * cos(radians(20.0))  # rounding at the outer pitch radius, twice
+RECORD = replace(
+    Bench().record(plan=()), encoder=Encoder(shaft="gear", resolution_deg=0.001), damage=(), left_out=()
+)
+
+
+def dwells(*, scatter_mm: float = 0.0, high: bool = True) -> tuple[Dwell, ...]:
+    """Eight dwells; those of one flank stop short in turn by so much, about the middle of it."""
+    found = []
+    for number in range(8):
+        up = number % 2 == 0
+        off = scatter_mm * (1 if number % 4 < 2 else -1) if up == high else 0.0
+        found.append(Dwell(float(number), number + 0.5, (0.15 if up else 0.0) + off, up))
+    return tuple(found)
+
+
+def position(number: int, **changed: object) -> PositionResult:
+    rock = RockReading(
+        reading_mm=0.15, standard_uncertainty_mm=0.0005, degrees_of_freedom=9.0, peak_to_peak_mm=0.15,
+        spread_mm=0.0, reversals=7, drift_mm_per_s=0.0, dwells=dwells(), flags=(),
+    )  # fmt: skip
+    first = PositionResult(
+        position=number, engagement=number, purpose="planned", attempt=1, gear_angle_deg=10.0 * number,
+        rock=rock, normal_backlash_mm=0.15, standard_uncertainty_mm=0.0005, encoder_backlash_mm=None,
+        flags=(),
+    )  # fmt: skip
+    return replace(first, **changed)  # type: ignore[arg-type] # as named
+
+
+def sentences(
+    *positions: PositionResult, record: TestRecord = RECORD, stated: TightSpotResult | None = None
+) -> list[str]:
+    return [one.sentence for one in doubts_of(record, positions, stated)]
+
+
+def both(apart_mm: float, scatter_mm: float = 0.0, count: int = 4) -> list[PositionResult]:
+    """Positions at which the indicator reads so much more than the encoder, in turn more and less."""
+    return [
+        position(n, encoder_backlash_mm=0.15 - apart_mm - scatter_mm * (1 if n % 2 else -1))
+        for n in range(1, count + 1)
+    ]
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("scatter_mm", [0.0, 0.0006])
+def test_instruments_disagree_beyond_three_times_scatter_set_up_and_count(
+    sign: float, scatter_mm: float
+) -> None:
+    # by hand: the mean of four differences that are 0.6 µm off in turn is known to 0.3 µm
+    set_up = against_angle_mm(GEAR_SET, INDICATOR, 0.15)
+    allowed = 3 * hypot(scatter_mm / sqrt(4), set_up, COUNT_MM)
+    assert sentences(*both(sign * 0.98 * allowed, scatter_mm)) == []
+    (told,) = sentences(*both(sign * 1.02 * allowed, scatter_mm))
+    assert told.startswith("Indicator and encoder disagree over all positions: mean normal backlash 0.1500")
+    # what the set-up explains is told as a moment arm, if more than what scatter and count leave
+    floor = 3 * hypot(scatter_mm / sqrt(4), COUNT_MM)
+    arms = [
+        [
+            one
+            for one in cautions_of(RECORD, both(sign * apart, scatter_mm, count), None)
+            if "moment arm" in one
+        ]
+        for apart, count in ((0.98 * floor, 4), (1.02 * floor, 4), (1.02 * floor, 3), (1.02 * allowed, 4))
+    ]
+    assert [len(one) for one in arms] == [0, 1, 0, 0]
+    # r in proportion to the reading: 54 mm times what the indicator gives over what the encoder gives
+    arm = 54.0 * cos(radians(20.0)) * 0.15 / (0.15 - sign * 1.02 * floor)
+    assert f"at {arm:.1f}\N{NO-BREAK SPACE}mm (u = " in arms[1][0]
+    spread = 54.0 * cos(radians(20.0)) * floor / 3 / (0.15 - sign * 1.02 * floor)
+    assert f"(u = {spread:.1f}\N{NO-BREAK SPACE}mm) instead of 50.7\N{NO-BREAK SPACE}mm" in arms[1][0]
+
+
+def test_the_gear_s_angles_wander_by_half_a_tooth_when_teeth_were_miscounted() -> None:
+    def wandering(share: float) -> list[PositionResult]:
+        return [position(1), position(2, gear_angle_deg=20.0 + share * 10.0), position(3)]
+
+    assert sentences(*wandering(0.49)) == []
+    (told,) = sentences(*wandering(-0.51))
+    assert "wander by 0.51 of a tooth" in told
+    # where the pair was rolled on, or no rock is usable, the angle says nothing
+    odd = position(2, gear_angle_deg=28.0)
+    assert sentences(position(1), replace(odd, purpose="third forward")) == []
+    assert sentences(position(1), replace(odd, normal_backlash_mm=None)) == []
+
+
+def stated(**changed: object) -> TightSpotResult:
+    found = from_position(position(3), GEAR_SET, INDICATOR, RECORD.conditions)
+    assert found is not None
+    return replace(found, **changed)  # type: ignore[arg-type] # as named
+
+
+def test_a_position_that_is_surely_tighter_than_the_tight_spot_is_a_doubt() -> None:
+    own = stated().expanded_uncertainty_mm
+    for share, doubts in ((0.98, 0), (1.02, 1)):
+        spot = stated(interval_mm=(0.15 + share * own, 0.2))
+        assert len(sentences(position(1), stated=spot)) == doubts
+    (told,) = sentences(position(7), stated=stated(interval_mm=(0.18, 0.2)))
+    assert told.startswith("Position 7 reads 0.1500")
+    unusable = position(7, normal_backlash_mm=None)
+    assert sentences(unusable, stated=stated(interval_mm=(0.18, 0.2))) == []
+
+
+@pytest.mark.parametrize(
+    ("engagement", "usable", "doubts"),
+    [(3, True, 1), (3 + 612, True, 1), (4, True, 0), (3, False, 0)],  # 17 : 36 has 612 engagements
+)
+def test_instruments_that_disagree_at_the_tight_spot_itself_are_a_doubt(
+    engagement: int, *, usable: bool, doubts: int
+) -> None:
+    flag = Flag(name=FlagName.INSTRUMENTS_DISAGREE, disabling=False, sentence="They differ.")
+    heavy = replace(flag, name=FlagName.HEAVY_ROCKING)
+    odd = position(
+        9, engagement=engagement, gear_angle_deg=10.0 * engagement, flags=(heavy, flag),
+        normal_backlash_mm=0.15 if usable else None,
+    )  # fmt: skip
+    told = sentences(position(1), odd, stated=stated())
+    assert told == ["At the tight spot itself, position 9: They differ."] * doubts
+    assert sentences(replace(odd, flags=(heavy,)), stated=stated()) == []
+
+
+@pytest.mark.parametrize("high", [True, False])
+def test_stops_that_scatter_at_one_flank_are_a_doubt_where_they_are_worth_it(*, high: bool) -> None:
+    # by hand: levels a, -a, a, -a leave 3.2 a² about their line, with two degrees of freedom; rounding leaves
+    # q² / 12 of the other flank; evenly scattered stops reach √3 standard deviations. A quarter of the
+    # interval's half-width is worth a doubt, and half a hundredth of the reading.
+    def found(scatter_mm: float, half_mm: float, count: int = 8) -> list[str]:
+        rock = replace(position(1).rock, dwells=dwells(scatter_mm=scatter_mm, high=high))
+        spot = stated(interval_mm=(0.15 - half_mm, 0.15 + half_mm))
+        return sentences(*(position(n, rock=rock) for n in range(1, count + 1)), stated=spot)
+
+    (told,) = found(0.001, 0.002)
+    which, other = ("larger", "smaller") if high else ("smaller", "larger")
+    assert f"at scattered places at the {which} readings" in told
+    assert f"at the {other} ones" in told
+    assert found(0.0, 0.002) == []
+    rounding2 = 0.0005**2 / 12
+    short_mm = sqrt(3 * (1.6 * 0.001**2 - rounding2))
+    assert f"too small by some {short_mm:.4f}" in told
+    assert len(found(0.001, 3.98 * short_mm)) == 1
+    assert found(0.001, 4.02 * short_mm) == []
+    for times, doubts in ((0.98, 0), (1.02, 1)):
+        scatter_mm = sqrt(((times * 0.005 * 0.15) ** 2 / 3 + rounding2) / 1.6)
+        assert len(found(scatter_mm, 1e-6)) == doubts
+
+
+def test_levels_beyond_the_correction_curve_are_counted_by_their_positions() -> None:
+    curve = CorrectionCurve(readings_mm=(-0.1, 0.14), corrections_mm=(0.0, 0.0), uncertainties_mm=(0.0, 0.0))
+    record = replace(RECORD, indicator=replace(INDICATOR, correction=curve, calibration_uncertainty_mm=None))
+    (told,) = sentences(position(4), record=record)
+    assert told.endswith("0.1400\N{NO-BREAK SPACE}mm, and position 4 was read outside it.")
+    (told,) = sentences(position(4), position(5), position(6), record=record)
+    assert told.endswith("and position 4 and 2 more was read outside it.")
+    assert sentences(position(4, normal_backlash_mm=None), record=record) == []
+    wide = replace(curve, readings_mm=(-0.1, 0.16))
+    assert (
+        sentences(position(4), record=replace(record, indicator=replace(record.indicator, correction=wide)))
+        == []
+    )
+
+
+def test_what_else_a_reader_must_know() -> None:
+    def told(**changed: object) -> tuple[str, ...]:
+        return cautions_of(replace(RECORD, **changed), (position(1),), None)  # type: ignore[arg-type] # as named
+
+    assert told() == ()
+    left = tuple(f"position {n}" for n in range(1, 6))
+    assert told(left_out=left[:4]) == left[:4]
+    assert told(left_out=left) == (*left[:3], "And 2 more positions were left out.")
+    assert told(closing="stopped") == ("The test ended early: stopped.",)
+    assert told(encoder=None) == (COUNTED_BY_HAND,)
+    by_eye = replace(INDICATOR, by_eye=True)
+    assert told(encoder=None, indicator=by_eye) == (READ_BY_EYE,)
+    assert told(indicator=by_eye) == ()
+    by_angle = INDICATOR.of_angle(GEAR_SET, resolution_deg=0.001, standard_uncertainty_deg=None)
+    assert told(indicator=by_angle) == (ENCODER_ALONE,)
+    (damaged,) = sentences(record=replace(RECORD, damage=("a is b",)))
+    assert damaged == "The record is not as it was written: a is b."
+    (damaged,) = sentences(record=replace(RECORD, damage=("a is b", "c", "d")))
+    assert damaged == "The record is not as it was written: a is b, and 2 more."
+    heavy = Flag(name=FlagName.HEAVY_ROCKING, disabling=False, sentence="x")
+    flagged = cautions_of(RECORD, (position(1), *(position(n, flags=(heavy,)) for n in (2, 5))), None)
+    assert flagged == ("Heavy rocking at position 2, 5.",)
