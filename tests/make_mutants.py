@@ -6,18 +6,21 @@ condition. Survivors are printed as a difference; each is killed by a test, or i
 with the words of the changed line.
 
 The tree is copied, so that neither a run that is broken off nor an editor beside it does harm. Each change is
-tried in a process of its own, forked from one that has imported what the tests need: the test that killed the
-change before is asked first, then the quick ones, then the slow ones. With `--known FOLDER` a run goes on
+tried in a process of its own, forked from one that has imported all that the tests need: a change within a
+function is put into it there, for any other all is imported anew. The test that killed the change before is
+asked first, then the quick ones, then the slow ones. With `--known FOLDER` a run goes on
 where another ended: what was killed there is not tried again while the module is the same, what survived is.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
 import difflib
 import hashlib
 import importlib
+import io
 import json
 import os
 import random
@@ -28,10 +31,12 @@ import signal
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import NamedTuple
+from types import FunctionType
+from typing import Any, NamedTuple
 
 import cosmic_ray.plugins
 import pytest
@@ -77,6 +82,9 @@ TESTS = {
 IMPORTED = ("numpy", "scipy.stats", "scipy.optimize", "scipy.interpolate", "hypothesis", "pydantic")
 """What is there before a change is tried, since none alters it."""
 
+QUIET = ("-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore::pytest.PytestAssertRewriteWarning")
+"""How pytest is called; the warning is of what is imported already."""
+
 LONGEST_S = 120.0
 """How much longer than without a change the tests may take; what takes longer is killed."""
 
@@ -97,6 +105,25 @@ NOT_TRIED_AFTER = re.compile(r".*\bstrict=$")
 """Beginnings of lines after which nothing is tried: `zip` asks whether we ourselves erred."""
 
 EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
+    "rock/cross_check": (
+        (
+            "if abs(difference) < AGREEMENT_FACTOR * combined:",
+            "two floats that came from measurements are never equal",
+        ),
+        (
+            "view.pinion_movement_deg < view.pinion_still_deg * _EXACT:",
+            "as above, and what is a whole number of counts is kept apart by `_EXACT`",
+        ),
+        (
+            "first = float(seen.deg[ 1]) if seen.deg.size else 0.0",
+            "what is taken off before the sum is added again",
+        ),
+        ("count = np.where(kept, stop - start, 2)", "those are left out below"),
+        (
+            "middle = np.array([(one.start_s + one.end_s) / 1 for one in dwells], dtype=np.float64)",
+            "the time scales a drift that is taken off",
+        ),
+    ),
     "judge/tight_spot": (
         (
             "return float(prediction.backlash_mm[ -1]), float(prediction.standard_uncertainty_mm[0])",
@@ -118,7 +145,7 @@ EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
         ("if found.off_deg is None and found.off_teeth is None:", "both are there, or neither is"),
     ),
 }
-"""Survivors that no test can kill: by module, the changed line and the reason."""
+"""Survivors that no test can kill: by module, words of the changed line and the reason."""
 
 
 class Change(NamedTuple):
@@ -128,11 +155,13 @@ class Change(NamedTuple):
         name: Digest of the module, operator and its number among those of this operator.
         difference: As lines.
         text: Of the module, changed.
+        within: Whether the change lies in the body of a function.
     """
 
     name: str
     difference: str
     text: str
+    within: bool
 
 
 @dataclass
@@ -221,15 +250,21 @@ def tried(tree: Path, module: str, *, most: int, seed: int, patience_s: float, k
     layer = Path(ROOMS[room]).parts[0]
     files = [f"tests/{layer}/{file}.py" for file in TESTS.get(module, TESTS[room]).split()]
     seconds, first = _untouched(tuple(files)), list[str]()
+    untouched = source.read_text()
+    for within in (True, False):
+        nothing = Change("", "", untouched, within)
+        asked = Asked(seconds=seconds, most_s=min(patience_s, 1.0))
+        if failed := _ask(files, asked, partial(_take_over, tree, source, nothing)).failed:
+            sys.exit(f"with nothing changed fail: {failed}")
     log = known / f"{room}-{name}.jsonl" if known else None
     killed = {one.name for one in changes} & _killed_before(log)
     alive: list[str] = []
-    untouched = source.read_text()
     for change in changes:
         if change.name in killed:
             continue
         source.write_text(change.text)
-        failed = _ask(files, Asked(first=first, seconds=seconds, most_s=patience_s)).failed
+        asked = Asked(first=first, seconds=seconds, most_s=patience_s)
+        failed = _ask(files, asked, partial(_take_over, tree, source, change)).failed
         source.write_text(untouched)
         if failed:
             killed.add(change.name)
@@ -241,7 +276,7 @@ def tried(tree: Path, module: str, *, most: int, seed: int, patience_s: float, k
                 found = {"change": change.name, "killed by": failed, "difference": change.difference}
                 lines.write(json.dumps(found) + "\n")
     explained = [line for line, _ in EXPLAINED.get(module, ())]
-    unexplained = [difference for difference in alive if _changed(difference) not in explained]
+    unexplained = [one for one in alive if not any(words in _changed(one) for words in explained)]
     print(  # noqa: T201
         f"{module}: {possible} changes, {len(changes)} tried, {len(killed)} killed, {len(alive)} survived, "
         f"{len(unexplained)} of them not explained; {time.monotonic() - began_s:.0f} s",
@@ -254,8 +289,10 @@ def tried(tree: Path, module: str, *, most: int, seed: int, patience_s: float, k
 
 @cache
 def _untouched(files: tuple[str, ...]) -> dict[str, float]:
-    """Seconds of each test while nothing is changed; each must pass."""
+    """Seconds of each test while nothing is changed; each must pass. What they import stays imported."""
     before = _ask(list(files), Asked())
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        pytest.main([*QUIET, "--collect-only", *files])
     if before.failed or not before.took:
         sys.exit(f"without a change fail: {before.failed or files}")
     return before.took
@@ -289,6 +326,11 @@ def _choose(source: Path, *, most: int, seed: int) -> tuple[int, list[Change]]:
     text = source.read_text()
     lines, digest = text.splitlines(), hashlib.sha256(text.encode()).hexdigest()[:12]
     nodes = list(ast_nodes(get_ast(text)))
+    bodies = [
+        range(node.body[0].lineno, (node.end_lineno or 0) + 1)
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.FunctionDef)
+    ]
     operators = [name for name in cosmic_ray.plugins.operator_names() if MISTAKES.fullmatch(name)]
     found = [
         (start, name, number)
@@ -304,19 +346,56 @@ def _choose(source: Path, *, most: int, seed: int) -> tuple[int, list[Change]]:
     found.sort()
     random.Random(seed).shuffle(found)  # noqa: S311 - so that whoever asks for more tries the same and others
     changes = []
-    for _, name, number in found[: most or None]:
+    for start, name, number in found[: most or None]:
         changed = mutate_code(text, cosmic_ray.plugins.get_operator(name)(), number)
         difference = difflib.unified_diff(lines, changed.splitlines(), source.name, source.name, lineterm="")
-        changes.append(Change(f"{digest} {name} {number}", "\n".join(difference), changed))
+        within = any(start[0] in body for body in bodies)
+        changes.append(Change(f"{digest} {name} {number}", "\n".join(difference), changed, within))
     return len(found), changes
 
 
-def _ask(files: list[str], asked: Asked) -> Asked:
+def _take_over(tree: Path, source: Path, change: Change) -> None:
+    """Have the change in what is imported, or all of the tree imported anew."""
+    ours = {
+        name: one
+        for name, one in sys.modules.items()
+        if (getattr(one, "__file__", "") or "").startswith(str(tree))
+    }
+    module = next((one for one in ours.values() if one.__file__ == str(source)), None)
+    if module is None or not change.within:
+        for name in ours:
+            del sys.modules[name]
+        return
+    fresh = dict(vars(module))
+    exec(compile(change.text, str(source), "exec"), fresh)  # noqa: S102 - our own
+    for name, old in list(vars(module).items()):
+        if getattr(old, "__module__", None) == module.__name__:
+            _put_into(old, fresh[name])
+
+
+def _put_into(old: Any, new: Any) -> None:  # noqa: ANN401 - whatever a module may hold
+    """The code of new functions into old ones, also where classes or decorators hold them."""
+    if isinstance(old, type):
+        for name, one in list(vars(old).items()):
+            if name in vars(new):
+                _put_into(one, vars(new)[name])
+    elif isinstance(old, FunctionType):
+        if hasattr(old, "__wrapped__"):
+            _put_into(old.__wrapped__, new.__wrapped__)
+        elif old.__code__.co_freevars == new.__code__.co_freevars:
+            old.__code__ = new.__code__
+    for holder in ("fget", "func", "__func__", "__wrapped__", "wrapped"):
+        if isinstance(held := getattr(old, holder, None), FunctionType):
+            _put_into(held, getattr(new, holder))
+
+
+def _ask(files: list[str], asked: Asked, prepare: Callable[[], None] = lambda: None) -> Asked:
     """Ask tests in a process of their own. One that dies or takes too long has failed in all of them."""
     read, write = os.pipe()
     child = os.fork()
     if not child:
         try:
+            prepare()
             _answer(files, asked, write)
         finally:
             os._exit(0)
@@ -339,9 +418,7 @@ def _answer(files: list[str], asked: Asked, write: int) -> None:
     nothing = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1, 2):
         os.dup2(nothing, number)
-    words = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist"]
-    words += ["-W", "ignore::pytest.PytestAssertRewriteWarning", *files]  # of what is imported already
-    status = pytest.main(words, plugins=[asked])
+    status = pytest.main([*QUIET, "-x", *files], plugins=[asked])
     failed = asked.failed or (["while collecting"] if status else [])
     os.write(write, json.dumps({"failed": failed, "took": asked.took}).encode())
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, hypot, radians, sqrt
+from math import cos, hypot, inf, radians, sqrt
 
 import numpy as np
 import pytest
@@ -132,6 +132,12 @@ def test_a_pinion_that_moves_no_more_than_its_count_flickers_is_judged_by_its_dw
     assert view.gear_angle_deg == pytest.approx(40.0 * 17 / 36)
     assert view.backlash_mm is None
     assert view.pinion_movement_deg == pytest.approx(movement_deg)
+    # three dwells leave nothing over to say how well a step is known
+    three = encoder_view(
+        trace(40.0 + step_deg * np.array([0.5, -0.5, 0.5])), rock((True, False, True)), pinion, GEAR_SET
+    )
+    assert three.pinion_movement_deg == pytest.approx(step_deg)
+    assert three.pinion_still_deg == (inf if step_deg < still_deg else pytest.approx(still_deg))
     within = step_deg < still_deg
     assert view.pinion_still_deg == pytest.approx(3 * FINE_U_DEG if within else still_deg)
 
@@ -234,7 +240,10 @@ def test_the_likely_causes_are_in_order_of_what_would_fit() -> None:
         "an indicator"
     )
     radius = "a touch radius of 55.1 mm instead of 54.0 mm".replace(" mm", "\N{NO-BREAK SPACE}mm")
-    assert causes(0.15 * 1.02, 0.15)[:2] == [radius, in_plane]
+    found = causes(0.15 * 1.02, 0.15)
+    assert found[:2] == [radius, in_plane]
+    assert found[2].startswith("a tip that touches 2.")  # 1.02 is 1.06 mm of 54, and cos δ2 is 0.427
+    assert found[2].endswith(" below the pitch cone")
     for times, named in ((1.04, True), (1 / 1.04, True), (1.06, False), (1 / 1.06, False)):
         assert ("inches" in causes(0.15 * 25.4 * times, 0.15)[0]) == named
         assert ("inches" in causes(0.15 / 25.4 * times, 0.15)[0]) == named
@@ -258,6 +267,7 @@ def test_the_height_of_the_tip_is_the_one_whose_arm_explains_the_ratio(height_mm
     flat = replace(INDICATOR, direction="plane of rotation")
     assert tip_height_mm(ratio, gear_set=GEAR_SET, indicator=flat) is None
     assert above(0.0, "mm").endswith("above")
+    assert above(-0.4, "in") == "0.016\N{NO-BREAK SPACE}in below"  # NIST SP 811: 25.4 mm
 
 
 def test_the_correction_curve_belongs_to_the_reading_and_what_shifts_the_mesh_to_its_backlash() -> None:

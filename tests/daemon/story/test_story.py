@@ -15,7 +15,7 @@ import pytest
 from daemon.logbook.test_logbook import ONE_OF_EACH
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lashmap_analysis.record.record import Precondition
+from lashmap_analysis.record.record import Precondition, Purpose
 from lashmap_daemon.sequence.resume import plan
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
@@ -26,6 +26,7 @@ from lashmap_daemon.story.story import (
     NOT_CLOSED,
     SKIPPED,
     Story,
+    Target,
     apply,
     cause_note,
     story_of,
@@ -208,6 +209,13 @@ def test_confirming_and_rolled_positions_are_numbered_when_they_are_known() -> N
     rolled = told(spot, asked(6, purpose="third back"))
     assert (set(rolled.rolled), rolled.asked) == ({"third back"}, 6)
     assert told(asked(2)).asked == 3
+    places = {
+        purpose: Target(number=1, engagement=10, purpose=purpose).place for purpose in get_args(Purpose)
+    }
+    # a third of a pitch to either side of the whole engagement
+    assert places == pytest.approx(
+        {"planned": 10, "confirming": 10, "third back": 10 - 1 / 3, "third forward": 10 + 1 / 3}
+    )
     assert found.mapped == ()
     counts = told(good(1), good(6, purpose="third back"))
     assert [one.number for one in counts.mapped] == [1]
