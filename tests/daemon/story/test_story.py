@@ -372,6 +372,8 @@ def test_how_a_test_ended_and_when_it_was_measured() -> None:
     sheet = events.SheetRead(sheet="3F", measured_utc="2026-11-20T09:30:00Z", measured_by="G", typed_by="Z")
     assert told(sheet).measured_utc == "2026-11-20T09:30:00Z"
     assert told(sheet).sheets == (("2026-11-25T08:00:01Z", sheet),)
+    later = replace(sheet, measured_utc="2026-11-21T09:30:00Z")
+    assert told(sheet, later).measured_utc == sheet.measured_utc
     photo = events.PhotoTaken(number=2, words="heel", size=3, sha256="0" * 64, channel="photo 2")
     assert told(photo).notes == ((1.0, f"photograph 2: heel (3 bytes, SHA-256 {'0' * 64})"),)
     assert told(replace(photo, words="")).notes[0][1].startswith("photograph 2 (")
