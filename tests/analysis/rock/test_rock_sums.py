@@ -70,8 +70,25 @@ def test_drift_weights_are_those_of_least_squares(count: int) -> None:
     inverse = np.linalg.pinv(np.stack([np.ones(count), time, sign], axis=1))
     assert drift_weights(time, sign) == pytest.approx(inverse[1], rel=1e-9)
     assert drift_weights(time[:2], sign[:2]) == pytest.approx([0.0, 0.0])
+    one_flank = np.linalg.pinv(np.stack([np.ones(count), time], axis=1))[1]
+    assert drift_weights(time, np.ones(count)) == pytest.approx(one_flank, rel=1e-9)
     assert median_of([3.0, 1.0, 2.0]) == 2.0
     assert median_of([4.0, 1.0, 2.0, 8.0]) == 3.0
+
+
+@pytest.mark.parametrize(("burst", "stays"), [(1, 13), (11, 13), (13, 15)])
+def test_a_burst_shorter_than_a_fifth_of_the_usual_stay_is_none(burst: int, stays: int) -> None:
+    # by hand: so many samples of the other flank in the midst of a stay of 60; a single one never is a stay
+    value = np.repeat(0.05 * flanks(13), 60)
+    value[385 : 385 + burst] *= -1
+    time = np.append(np.arange(780) - 389.5, 0.0)
+    found = find_stays(time, value)
+    assert found.start.size == stays
+    assert found.levels.step_mm == pytest.approx(0.1, rel=0.01)
+    # two stays alone: what the step explains is no drift
+    two = find_stays(np.append(np.arange(120) - 59.5, 0.0), value[:120])
+    assert two.start.tolist() == [0, 60]
+    assert (two.levels.slope, two.levels.step_mm) == pytest.approx((0.0, 0.1), abs=1e-12)
 
 
 @pytest.mark.parametrize(
