@@ -5,19 +5,25 @@ from __future__ import annotations
 from dataclasses import replace
 from math import cos, hypot, radians, sqrt
 
+import numpy as np
 import pytest
+from analysis.made_positions import made_map
 from analysis.made_record import GEAR_SET, INDICATOR, Bench
 from lashmap_analysis.gears.indicator import CorrectionCurve
 from lashmap_analysis.judge.assessment import PositionResult, TightSpotResult
 from lashmap_analysis.judge.doubts import (
     COUNTED_BY_HAND,
     ENCODER_ALONE,
+    NOT_REPEATED,
     READ_BY_EYE,
     cautions_of,
     doubts_of,
+    map_remarks,
 )
 from lashmap_analysis.judge.tight_spot import from_position
-from lashmap_analysis.record.record import Encoder, TestRecord
+from lashmap_analysis.lash_map.lash_map import fit_lash_map
+from lashmap_analysis.lash_map.once_per_turn import Separability
+from lashmap_analysis.record.record import Encoder, RunoutTrace, Shaft, TestRecord
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import Dwell, RockReading
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
@@ -204,3 +210,48 @@ def test_what_else_a_reader_must_know() -> None:
     heavy = Flag(name=FlagName.HEAVY_ROCKING, disabling=False, sentence="x")
     flagged = cautions_of(RECORD, (position(1), *(position(n, flags=(heavy,)) for n in (2, 5))), None)
     assert flagged == ("Heavy rocking at position 2, 5.",)
+
+
+def test_how_to_separate_runouts_is_told_until_the_sweep_that_does_was_made() -> None:
+    positions = tuple(position(n) for n in range(1, 6))
+    made = made_map(GEAR_SET, positions)
+    apart = Separability(gear=True, pinion=False, sentence="Merged.", remedy="Sweep it.")
+    nothing = np.empty(0)
+
+    def told(*members: Shaft, one_to_one: bool = False, more: tuple[int, ...] = ()) -> tuple[str, ...]:
+        sweeps = tuple(
+            RunoutTrace(
+                member=one, time_s=nothing, indicator_mm=nothing, encoder_time_s=nothing, encoder_deg=nothing
+            )
+            for one in members
+        )
+        merged = made.gear_runout if one_to_one else None
+        lash_map = replace(made, separable=replace(apart, add_engagements=more), merged_runout=merged)
+        return map_remarks(lash_map, positions, replace(RECORD, sweeps=sweeps))
+
+    both = ("Merged.", "Sweep it.")
+    assert (told(), told(one_to_one=True)) == (both, both)
+    # in a 1:1 set either shaft does, elsewhere the pinion's alone
+    assert (told("gear"), told("gear", one_to_one=True)) == (both, both[:1])
+    assert (told("pinion"), told("pinion", one_to_one=True)) == (both[:1], both[:1])
+    assert told("pinion", more=(3,)) == both  # positions would do it too
+    assert map_remarks(replace(made, separable=Separability(gear=True, pinion=True)), positions, RECORD) == ()
+
+
+def test_an_interval_that_was_never_tried_by_a_repeat_is_told() -> None:
+    positions = tuple(position(n) for n in range(1, 6))
+    once = fit_lash_map(
+        GEAR_SET, *(np.array(one) for one in ([0, 7, 13, 22, 31, 40], [0.15] * 6, [0.001] * 6))
+    )
+    twice = fit_lash_map(
+        GEAR_SET, *(np.array(one) for one in ([0, 7, 13, 22, 31, 0], [0.15] * 6, [0.001] * 6))
+    )
+    confirming = position(9, purpose="confirming")
+    tries = [
+        (once, positions, True),
+        (twice, positions, False),
+        (once, (*positions, confirming), False),
+        (once, (*positions, replace(confirming, normal_backlash_mm=None)), True),
+    ]
+    for lash_map, some, said in tries:
+        assert (NOT_REPEATED in cautions_of(RECORD, some, lash_map)) == said
