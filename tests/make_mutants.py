@@ -69,7 +69,7 @@ TESTS = {
     "judge/compare": "judge/test_compare",
     "judge/comparison": "judge/test_compare",
     "judge/cycle_run": "judge/test_cycle_run judge/test_sweep_result",
-    "judge/doubts": "judge/test_doubts judge/test_outlier_words judge/test_assess",
+    "judge/doubts": "judge/test_doubts judge/test_outlier_words",
     "judge": "judge/test_untouched judge/test_outlier_words judge/test_assess judge/test_sweep_result",
     "story/marks": "story/test_marks_compared",
     "story/wording": "story/test_wording",
@@ -141,6 +141,7 @@ EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
         ("return given if given > 1 else 1.0", "at one degree of freedom both give one"),
         ("if backlash is None and scatter is None:", "both are there, or neither is"),
     ),
+    "story/wording": (("way = FORWARD if asked.turn_teeth >= 0 else BACK", "at 0 there is no way to turn"),),
     "story/marks": (
         ("if found.off_deg is None and found.off_teeth is None:", "both are there, or neither is"),
     ),

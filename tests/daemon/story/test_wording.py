@@ -8,6 +8,7 @@ import pytest
 from daemon.logbook.test_logbook import ONE_OF_EACH
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_daemon.story import events
+from lashmap_daemon.story.marks import REMEDY, disagreement
 from lashmap_daemon.story.wording import (
     FlagsOnce,
     angle_text,
@@ -188,7 +189,10 @@ SPOT = events.TightSpotPredicted(
         (resumed(7200.0), "after 2.0 h"),
         (resumed(9.0, check=4, check_of=2), "9 s; position 2 is measured again first, as a check"),
         (resumed(9.0, changed=("a: 1 → 2", "b: 3 → 4")), "9 s; changed: a: 1 → 2, b: 3 → 4"),
-        (CHECKED, "Check against position 2: agrees ("),
+        (
+            CHECKED,
+            "Check against position 2: agrees (+0.00100\N{NO-BREAK SPACE}mm",
+        ),  # a digit more than it is
         (CHECKED, ", +0.25° apart)"),
         (replace(CHECKED, difference_mm=0.003), "Check against position 2: DISAGREES ("),
         (events.RecordingGoesOn(paused_s=12.0, given_up_s=0.0), "goes on after 12 s"),
@@ -285,6 +289,9 @@ def test_first_tries_are_not_counted_and_each_kind_has_its_line() -> None:
     assert {type(one).__name__ for one in ONE_OF_EACH if told(one, "mm", TEETH) is None} == silent | awaited
     assert instruction(asked(), "mm", TEETH) == asked_sentence(asked(), TEETH)
     assert instruction(lost(), "mm", TEETH) == sentence(lost(), "mm", None)
+    off = compared(agrees=False, off_deg=-27.0, off_teeth=-3.0)
+    said = disagreement(off)
+    assert sentence(off, "mm", None) == f"{said[0].upper()}{said[1:]}. {REMEDY}"
     assert told(replace(SPOT, ask=()), "mm", TEETH) == (
         "Tight spot expected at gear tooth 4 with pinion tooth 4: 0.1000\N{NO-BREAK SPACE}mm; to measure: "
         "nothing more"
