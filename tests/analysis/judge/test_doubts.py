@@ -12,6 +12,7 @@ from analysis.made_record import GEAR_SET, INDICATOR, Bench
 from lashmap_analysis.gears.indicator import CorrectionCurve
 from lashmap_analysis.judge.assessment import PositionResult, TightSpotResult
 from lashmap_analysis.judge.doubts import (
+    AGAIN,
     COUNTED_BY_HAND,
     ENCODER_ALONE,
     NOT_REPEATED,
@@ -21,11 +22,14 @@ from lashmap_analysis.judge.doubts import (
     map_remarks,
 )
 from lashmap_analysis.judge.tight_spot import from_position
+from lashmap_analysis.judge.verdict import MATCHED_AGAIN
 from lashmap_analysis.lash_map.lash_map import fit_lash_map
 from lashmap_analysis.lash_map.once_per_turn import Separability
-from lashmap_analysis.record.record import Encoder, RunoutTrace, Shaft, TestRecord
+from lashmap_analysis.lash_map.outliers import Finding, Suspect
+from lashmap_analysis.record.record import Encoder, Precondition, RunoutTrace, Shaft, TestRecord
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import Dwell, RockReading
+from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
 COUNT_MM = radians(0.001 / sqrt(6)) * 54.0 * cos(radians(20.0))  # rounding at the outer pitch radius, twice
@@ -98,6 +102,35 @@ def test_instruments_disagree_beyond_three_times_scatter_set_up_and_count(
     assert f"at {arm:.1f}\N{NO-BREAK SPACE}mm (u = " in arms[1][0]
     spread = 54.0 * cos(radians(20.0)) * floor / 3 / (0.15 - sign * 1.02 * floor)
     assert f"(u = {spread:.1f}\N{NO-BREAK SPACE}mm) instead of 50.7\N{NO-BREAK SPACE}mm" in arms[1][0]
+
+
+def test_causes_are_looked_for_in_what_was_rocked_and_not_in_what_the_temperature_adds() -> None:
+    # by hand: both figures less the same shift; the touch radius goes as their ratio
+    warm = replace(RECORD.conditions, housing_c=50.0, gears_c=50.0, housing_expansion_um_per_m_k=23.0)
+    shift = correction_mm(GEAR_SET, INDICATOR, warm)
+    assert abs(shift) > 0.01
+    (told,) = sentences(*both(0.02), record=replace(RECORD, conditions=warm))
+    radius = 54.0 * (0.15 - shift) / (0.13 - shift)
+    assert f"a touch radius of {radius:.1f}\N{NO-BREAK SPACE}mm instead of 54.0" in told
+
+
+@pytest.mark.parametrize(("residual_mm", "side"), [(0.03, "above"), (-0.03, "below")])
+def test_an_outlier_is_told_with_its_side_and_what_it_is_taken_for(residual_mm: float, side: str) -> None:
+    positions = tuple(position(n) for n in range(1, 6))
+    made = made_map(GEAR_SET, positions)
+
+    def told(suspect: Suspect, *, stands: bool = False) -> str:
+        finding = Finding(index=3, residual_mm=residual_mm, suspect=suspect, stands=stands)
+        return map_remarks(replace(made, outliers=(3,), findings=(finding,)), positions, RECORD)[0]
+
+    start = "Position 4 at engagement 4 lies 0.0300\N{NO-BREAK SPACE}mm "
+    start += f"{side} what all other positions predict. It"
+    assert told("reading") == f"{start} is taken for a bad reading and does not shape the map: {AGAIN}"
+    assert "but stands as it was read" in told("reading", stands=True)
+    # the marked teeth are 1, so that the fifth ones meet at engagement 4
+    tooth = f"tooth 5 itself (the marked one is 1): {AGAIN}"
+    assert told("gear tooth") == f"{start} is taken for gear {tooth}"
+    assert told("pinion tooth") == f"{start} is taken for pinion {tooth}"
 
 
 def test_the_gear_s_angles_wander_by_half_a_tooth_when_teeth_were_miscounted() -> None:
@@ -203,6 +236,15 @@ def test_what_else_a_reader_must_know() -> None:
     assert told(indicator=by_eye) == ()
     by_angle = INDICATOR.of_angle(GEAR_SET, resolution_deg=0.001, standard_uncertainty_deg=None)
     assert told(indicator=by_angle) == (ENCODER_ALONE,)
+    # 1 / cos 20° is 1.064
+    plane = replace(INDICATOR, direction="plane of rotation")
+    assert "raw reading is 6 % larger than normal backlash" in told(indicator=plane)[0]
+    assert told(indicator=plane, limits=replace(RECORD.limits, kind="transverse")) == ()
+    off = Precondition(name=MATCHED_AGAIN, state="failed", detail="2 teeth off", remedy="Again.")
+    (other,) = doubts_of(replace(RECORD, preconditions=(*RECORD.preconditions, off)), (), None)
+    assert (other.sentence, other.remedy) == ("The lash map is not proven: 2 teeth off.", "Again.")
+    unproven = replace(off, state="unproven")
+    assert sentences(record=replace(RECORD, preconditions=(unproven,))) == []
     (damaged,) = sentences(record=replace(RECORD, damage=("a is b",)))
     assert damaged == "The record is not as it was written: a is b."
     (damaged,) = sentences(record=replace(RECORD, damage=("a is b", "c", "d")))

@@ -50,6 +50,14 @@ def test_a_whole_number_that_a_float_does_not_hold_is_damage(number: int) -> Non
                 events.from_json(kind, body)
 
 
+def test_photographs_are_numbered_from_one() -> None:
+    first = events.PhotoTaken(number=1, words="", size=3, sha256="0" * 64, channel="photo 1")
+    kind, body = events.to_json(first)
+    assert events.from_json(kind, body) == first
+    with pytest.raises(ValidationError, match="greater than or equal to 1"):
+        events.from_json(kind, body.replace('"number":1', '"number":0'))
+
+
 def test_a_reference_has_an_angle_of_each_encoder() -> None:
     found = events.MatchedTeethSet(
         encoder_deg=1.0, seen_deg=2.0, how="box file", pinion_encoder_deg=3.0, pinion_seen_deg=4.0
