@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from daemon.logbook.test_logbook import started
 from lashmap_daemon.story import events
-from lashmap_daemon.story.recorded import ENCODER, PINION_ENCODER, Setup
+from lashmap_daemon.story.cause import Cause, Found, answer_of
+from lashmap_daemon.story.recorded import ENCODER, PINION_ENCODER, OtherVersion, Setup
 from pydantic import ValidationError
 
 
@@ -56,6 +58,39 @@ def test_photographs_are_numbered_from_one() -> None:
     assert events.from_json(kind, body) == first
     with pytest.raises(ValidationError, match="greater than or equal to 1"):
         events.from_json(kind, body.replace('"number":1', '"number":0'))
+
+
+def test_only_a_start_may_be_of_another_version(tmp_path: Path) -> None:
+    kind, body = events.to_json(started(tmp_path))
+    told = json.loads(body)
+    told["setup"] = {"version": 4}
+    with pytest.raises(OtherVersion, match="of version 4, and this program reads version 3"):
+        events.from_json(kind, json.dumps(told))
+    with pytest.raises(ValidationError):
+        events.from_json("NoteTaken", json.dumps(told))
+
+
+@pytest.mark.parametrize(
+    ("line", "cause", "words"),
+    [
+        ("1", "pinion", ""),
+        (" Tip. ", "tip", ""),
+        ("3:", "flanks", ""),
+        ("5", "nothing", ""),
+        ("4  oil\ton it", "other", "oil on it"),
+        ("other " + 500 * "x", "other", 500 * "x"),
+        ("other " + 501 * "x", None, ""),
+        ("4", None, ""),  # what was it?
+        ("1 loose", None, ""),
+        ("6", None, ""),
+        ("0", None, ""),
+        ("", None, ""),
+    ],
+)
+def test_an_answer_is_a_number_or_a_word_and_for_others_what_it_was(
+    line: str, cause: Cause | None, words: str
+) -> None:
+    assert answer_of(line) == (None if cause is None else Found(cause=cause, words=words))
 
 
 def test_a_reference_has_an_angle_of_each_encoder() -> None:
