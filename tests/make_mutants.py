@@ -69,6 +69,7 @@ TESTS = {
     "judge/compare": "judge/test_compare",
     "judge/comparison": "judge/test_comparison judge/test_compare",
     "judge/cycle_run": "judge/test_cycle_run judge/test_sweep_result",
+    "judge/assessment": "judge/test_assessment",
     "judge/doubts": "judge/test_doubts judge/test_outlier_words",
     "judge": "judge/test_untouched judge/test_outlier_words judge/test_assess judge/test_sweep_result",
     "story/marks": "story/test_marks_compared",
