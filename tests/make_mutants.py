@@ -402,7 +402,8 @@ def _ask(files: list[str], asked: Asked, prepare: Callable[[], None] = lambda: N
         finally:
             os._exit(0)
     os.close(write)
-    until_s = time.monotonic() + LONGEST_S + 5 * sum(asked.seconds.values())
+    allowed_s = LONGEST_S + 5 * sum(asked.seconds.values()) if asked.seconds else 10 * LONGEST_S
+    until_s = time.monotonic() + allowed_s
     told = b""
     with os.fdopen(read, "rb") as pipe:
         while select.select([pipe], [], [], max(until_s - time.monotonic(), 0.0))[0]:
