@@ -8,6 +8,7 @@ from typing import cast
 
 import numpy as np
 import pytest
+from analysis.made_positions import made_position, made_trace
 from analysis.made_record import GEAR_SET, Bench
 from lashmap_analysis.cycle.curve import LashCurve
 from lashmap_analysis.cycle.cycle import CycleFit
@@ -75,3 +76,14 @@ def test_the_first_page_shows_a_review_that_left_out_signed_or_changed_something
     )  # fmt: skip
     assert review.seen == seen
     assert review.holding == ((taken,) if out and not undone else ())
+
+
+def test_a_position_counts_in_the_map_where_its_rock_is_usable_and_not_rolled_on() -> None:
+    one = made_position(made_trace(1, 5, 0.14), GEAR_SET, 0.15)
+    assert (one.usable, one.mapped, one.outlier) == (True, True, False)
+    assert not replace(one, purpose="third back").mapped
+    assert not replace(one, normal_backlash_mm=None).mapped
+    # 0.5 µm within the rock and 1.2 µm between settings are 1.3 µm together
+    assert replace(one, setting_mm=0.0012).with_setting_mm == pytest.approx(0.0013)
+    assert replace(one, standard_uncertainty_mm=None).with_setting_mm is None
+    assert not run(3).confirmed
