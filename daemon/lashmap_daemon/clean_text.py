@@ -18,8 +18,7 @@ MARK = "\N{REPLACEMENT CHARACTER}"
 _UNWANTED = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _MOST_MARKS_ON_A_LETTER = 3
 _LINES = re.compile("(\n)")
-# What nearly all texts of a screen consist of: ASCII, the space before a unit, ° ± · –, arrows, frames, dots of a
-# picture.
+# What nearly all texts of a screen consist of: ASCII, the space of a unit, ° ± · –, arrows, frames, dots.
 _PLAIN = " -~\N{NO-BREAK SPACE}°±·–←→─-⣿"
 _PLAINLY_VISIBLE = re.compile(f"[{_PLAIN}]*")
 _PLAINLY_VISIBLE_LINES = re.compile(f"[\n{_PLAIN}]*")
