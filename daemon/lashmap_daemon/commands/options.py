@@ -1,16 +1,15 @@
 """Every command as `cli` shows it: its help, then its arguments and options, each with help and default.
 
-The command itself is given the values.
+The command itself is given the values. Annotations are evaluated here once, not postponed: `cli` reads all of
+them at every start.
 """
-
-from __future__ import annotations
 
 import getpass
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar, dataclass_transform
 
 import typer
 
@@ -20,7 +19,14 @@ from lashmap_daemon.story.method import Method
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 Which = Literal["all", "rocks", "none"]
 LOGBOOK = Path("lashmap.logbook")
+_Options = TypeVar("_Options")
 STAND_FILE = "stand.toml"  # of a simulated stand, in its folder
+
+
+@dataclass_transform(kw_only_default=True, frozen_default=True)
+def _options(kind: type[_Options]) -> type[_Options]:
+    """A frozen dataclass with nothing that no command asks for: there are many, made at every start."""
+    return dataclass(frozen=True, kw_only=True, eq=False, repr=False)(kind)
 
 
 class Member(Enum):
@@ -107,7 +113,7 @@ NewFileArgument = Annotated[
 ]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class RunOptions:
     """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
 
@@ -168,7 +174,7 @@ class RunOptions:
         return tuple(member.value for member in self.runout or ())
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SheetOptions:
     """Make a sheet to print: a test by hand to be filled in at the bench, and typed in later."""
 
@@ -188,7 +194,7 @@ class SheetOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class BuildOptions:
     """Keep the sheet of a build: shims, distances, bearings, contact pattern; begun or gone on with."""
 
@@ -206,7 +212,7 @@ class BuildOptions:
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of a table.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class BeginOptions:
     """Begin a test of a box."""
 
@@ -237,7 +243,7 @@ class BeginOptions:
     locked_out: LockedOutOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ResumeOptions:
     """Go on with a test that ended early."""
 
@@ -254,7 +260,7 @@ class ResumeOptions:
     locked_out: LockedOutOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ReviewOptions:
     """Recompute a test from its raw samples, show what changed, and review it.
 
@@ -291,7 +297,7 @@ class ReviewOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ImportOptions:
     """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
 
@@ -300,7 +306,7 @@ class ImportOptions:
     output: OutputOption = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class WatchOptions:
     """Watch stands over the bus: one as the person at it sees it, or many as a table. Read only."""
 
@@ -332,7 +338,7 @@ StoreArgument = Annotated[
 ]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class GatherOptions:
     """Bring the records of many stands together in one store, from a broker, from folders, or from both.
 
@@ -369,7 +375,7 @@ class GatherOptions:
     once: Annotated[bool, typer.Option("--once", help="End when nothing more waits at the broker.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class QuestionsOptions:
     """List the questions that can be asked, or print one as SQL, to be copied."""
 
@@ -387,7 +393,7 @@ CsvOption = Annotated[
 ]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class AskOptions:
     """Ask a question of all tests in a store; the first rows as a table, all of them as CSV or JSON."""
 
@@ -401,7 +407,7 @@ class AskOptions:
     as_json: JsonOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SqlOptions:
     """Ask in SQL of your own: at a prompt, or once with --query."""
 
@@ -413,7 +419,7 @@ class SqlOptions:
     as_json: JsonOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class JudgeOptions:
     """Judge the raw samples of all gathered tests anew, with this version; what was recorded stays beside it.
 
@@ -429,7 +435,7 @@ class JudgeOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ExportOptions:
     """Export samples and results as documented tables."""
 
@@ -444,7 +450,7 @@ class ExportOptions:
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an export that is there.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class CompareOptions:
     """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
 
@@ -465,7 +471,7 @@ class CompareOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ServeOptions:
     """Keep a stand always on; tests begin and end by `lashmap tell`."""
 
@@ -478,7 +484,7 @@ class ServeOptions:
     verbose: Annotated[bool, typer.Option("--verbose", help="Log more, to search for a fault.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SimulateOptions:
     """Stand in for a powered test stand: two pseudo-terminals that speak as instruments do."""
 
@@ -510,7 +516,7 @@ class SimulateOptions:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class DemoOptions:
     """Run the whole job on a simulated stand and compare the result with its truth."""
 
@@ -533,7 +539,7 @@ class DemoOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class CheckOptions:
     """Check a stand (readings beside raw bytes, rate, age, bad frames) or, without a stand, a box file."""
 
@@ -545,7 +551,7 @@ class CheckOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class PublishOptions:
     """Send what waits in a logbook to the broker of the stand, without a test; once is enough."""
 
@@ -553,7 +559,7 @@ class PublishOptions:
     logbook: LogbookOption = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ListOptions:
     """List the tests in a logbook, and its builds, oldest first."""
 
@@ -564,7 +570,7 @@ class ListOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class DeskOptions:
     """Open logbooks in a browser: list, look at every rock, compare, review, sign, take reports and exports.
 
@@ -592,7 +598,7 @@ class DeskOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ShimsOptions:
     """Say which shims bring the tight spot into the limits, or what to measure first."""
 
@@ -603,7 +609,7 @@ class ShimsOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class VerifyOptions:
     """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
 
@@ -616,7 +622,7 @@ class VerifyOptions:
     ] = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class RescueOptions:
     """Copy what can still be read of a damaged logbook into a new one."""
 
@@ -624,7 +630,7 @@ class RescueOptions:
     new: Annotated[Path, typer.Argument(help="New logbook to make.", show_default=False)]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ArchiveOptions:
     """Move raw samples of old closed tests to an archive; events and seals stay, nothing is deleted."""
 
@@ -635,12 +641,12 @@ class ArchiveOptions:
     logbook: LogbookOption = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ExamplesOptions:
     """Say where the example files are, to copy: cp -r "$(lashmap examples)" configs."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ExplainOptions:
     """Say what a flag, a key of a file, a term, a precondition or a verdict means, why, and what to do."""
 
@@ -650,14 +656,14 @@ class ExplainOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NewBoxOptions:
     """Ask for a gearbox, with units and checks, from its drawing, and write a box file."""
 
     file: NewFileArgument
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NewStandOptions:
     """Ask for a stand, its ports and instruments, and write a stand file with their profiles beside it."""
 
@@ -667,7 +673,7 @@ class NewStandOptions:
 # lashmap tell STAND -------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class TellOptions:
     """Speak to the service of a stand."""
 
@@ -677,26 +683,26 @@ class TellOptions:
     ] = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class StatusOptions:
     """Say what is awaited now, how the instruments are, what was refused."""
 
     as_json: Annotated[bool, typer.Option("--json", help="The whole answer as JSON instead.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class MatchedOptions:
     """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
 
     unknown: Annotated[bool, typer.Option("--unknown", help="Their place is not known.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ReadyOptions:
     """Say that the box may turn for the cycle run, or that it is locked out again, as the test asks."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class CauseOptions:
     """Say why rocks were refused, after looking at the stand, when the test asks: then it goes on."""
 
@@ -711,24 +717,24 @@ class CauseOptions:
     words: Annotated[str, typer.Argument(help="After other: what it was.", show_default=False)] = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class RepeatOptions:
     """Measure the last position again, or the one that is being recorded."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SkipOptions:
     """Leave the asked position out."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NoteOptions:
     """Write something down with the running test."""
 
     text: Annotated[str, typer.Argument(help="Kept with the test, and on its report.")]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class StopOptions:
     """End the running test, or give up its preparation; what was recorded stays."""
 
@@ -736,7 +742,7 @@ class StopOptions:
 # lashmap study ------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class PlanOptions:
     """Write a study file: every operator tests every box several times, in an order of chance."""
 
@@ -747,7 +753,7 @@ class PlanOptions:
     seed: Annotated[int, typer.Option(help="The same seed draws the same order.")] = 1
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NextOptions:
     """Say which test of the study comes next."""
 
@@ -755,7 +761,7 @@ class NextOptions:
     logbook: LogbookOption = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ReportOptions:
     """Analyse a complete study: what scatters, how much, and what that means for the stated uncertainty."""
 
@@ -770,7 +776,7 @@ class ReportOptions:
     as_json: JsonOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class DriftOptions:
     """Say whether the tests of a check standard show that the stand has changed; status 3 when they do."""
 

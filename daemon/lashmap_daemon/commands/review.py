@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
 from pydantic import ValidationError
 from rich.console import Console
 
-from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
 from lashmap_daemon.commands.options import DeskOptions, ReviewOptions, ShimsOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
+from lashmap_daemon.logbook.index import Index
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.photograph import write_photos
 from lashmap_daemon.page.join import needed_packages
-from lashmap_daemon.replay.compared import compared
 from lashmap_daemon.replay.conclude import (
     Renewed,
     ReviewRequest,
@@ -40,6 +38,10 @@ from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story.story import story_of
 
+if TYPE_CHECKING:
+    from lashmap_analysis.judge.shims import ShimAdvice
+
+
 _WORDS = "Recomputing from the raw samples"
 
 
@@ -55,6 +57,8 @@ def review(options: ReviewOptions, console: Console) -> None:
     if options.report is not None:
         check_report_name(options.report)
     if options.dossier is not None:
+        from lashmap_daemon.builds.dossier import check_dossier_name  # noqa: PLC0415 - a review needs it not
+
         check_dossier_name(options.dossier)
     with Logbook(options.logbook, create=False) as book:
         with busy(console, _WORDS, quiet=options.as_json):
@@ -66,6 +70,9 @@ def review(options: ReviewOptions, console: Console) -> None:
         moved = book.moved_to(assessment.record.identity.test)
         photos = _photos(book, assessment.record.identity.test, options.photos)
         if options.dossier is not None:
+            from lashmap_daemon.builds.dossier import write_dossier  # noqa: PLC0415 - as above
+            from lashmap_daemon.replay.compared import compared  # noqa: PLC0415 - as above
+
             with busy(console, _WORDS, quiet=options.as_json):
                 write_dossier(book, assessment.record.identity.test, options.dossier, compared)
     if options.report is not None:
@@ -97,6 +104,8 @@ def _photos(book: Logbook, test: str, folder: Path | None) -> list[Path]:
     taken = story_of(book.events(test)).photos
     if not taken:
         raise ConfigurationError("--photos", [f"test {test} holds no photograph; leave it out"])
+    from lashmap_daemon.logbook.photograph import write_photos  # noqa: PLC0415 - as above
+
     return write_photos(book, test, taken, folder)
 
 
@@ -132,6 +141,8 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         LogbookError: When the test cannot be read.
         ConfigurationError: When no stock of shims is known.
     """
+    from lashmap_analysis.judge.shims import shim_advice_for  # noqa: PLC0415 - a review needs it not
+
     name = test or newest_test(logbook)
     with Replay(logbook, name) as replay:
         stocks = (box.recorded() if box else replay.started.box).shims.stocks()
@@ -175,6 +186,7 @@ def desk(options: DeskOptions, console: Console) -> None:
     Raises:
         ConfigurationError: A wrong option, no such logbook, a place that is taken, packages that are not
             installed.
+        LogbookError: None of the files can be listed.
         StandError: The server does not come up, or ended.
     """
     logbooks = tuple(dict.fromkeys(options.logbooks))
@@ -187,6 +199,7 @@ def desk(options: DeskOptions, console: Console) -> None:
     table = _table_of(options)
     with needed_packages():
         from lashmap_daemon.desk.desk import PageEnded, ServedDesk  # noqa: PLC0415 - optional and slow
+    _one_can_be_listed(logbooks)
     try:
         with _in_our_options(), ServedDesk(table, logbooks, writes=not options.read_only) as served:
             for line in served.invitation():
@@ -197,6 +210,23 @@ def desk(options: DeskOptions, console: Console) -> None:
         raise StandError(f"the desk is not served: {error}") from None
     except KeyboardInterrupt:
         return  # leaving is no failure
+
+
+def _one_can_be_listed(logbooks: Sequence[Path]) -> None:
+    """See that there is anything to show; beside a good logbook the desk lists a bad one with its reason.
+
+    Raises:
+        LogbookError: When there is none.
+    """
+    reasons: list[str] = []
+    for path in logbooks:
+        try:
+            Index.of(path)
+        except LogbookError as error:
+            reasons += error.lines
+        else:
+            return
+    raise LogbookError(*reasons)
 
 
 def _table_of(options: DeskOptions) -> PageTable:

@@ -1,4 +1,4 @@
-"""Judging again: the same figures as a review, to the last digit, here and on a cluster that loses a worker."""
+"""Judging again: the figures of a review to the last digit, here and on a cluster that loses a worker."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ class Pool(ThreadPoolExecutor):
     def __init__(self, most: int, **_: object) -> None:
         super().__init__(most)
 
-    def submit(self, _: object, /, *given: Any, **__: object) -> Future[Any]:  # type: ignore[override]
+    def submit(self, _: object, /, *given: Any, **__: object) -> Future[Any]:  # noqa: ANN401 - a pool's
         def work() -> Judged:
             if given[0].test == self.culprit:
                 raise BrokenProcessPool
