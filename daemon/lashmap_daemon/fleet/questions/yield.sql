@@ -6,7 +6,7 @@ WITH firsts AS (
     WHERE r.closing = 'completed' AND NOT starts_with(t.serial, $check)
     GROUP BY t.box, t.serial
 )
-SELECT box, date_trunc('month', day) AS month, count(*) AS boxes,
+SELECT box, date_trunc('month', day)::DATE AS month, count(*) AS boxes,
        count(*) FILTER (outcome = 'conforming') AS conforming,
        count(*) FILTER (outcome = 'nonconforming') AS nonconforming,
        count(*) FILTER (outcome = 'not proven') AS not_proven,
