@@ -125,6 +125,9 @@ EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
             "the time scales a drift that is taken off",
         ),
     ),
+    "judge/settling": (
+        ("return positions < EACH_UNTIL or positions % EVERY == 0", "48 is looked at as a multiple of 8 too"),
+    ),
     "judge/tight_spot": (
         (
             "return float(prediction.backlash_mm[ -1]), float(prediction.standard_uncertainty_mm[0])",

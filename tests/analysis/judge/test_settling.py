@@ -9,6 +9,7 @@ from analysis.made_assessment import made_assessment
 from analysis.made_record import GEAR_SET
 from lashmap_analysis.judge import settling
 from lashmap_analysis.judge.settling import cause_sentence, looks, narrowing_steps, place
+from scipy.stats import norm
 
 
 @pytest.mark.parametrize("share", [0.9, 0.01])
@@ -37,6 +38,17 @@ def test_whole_turns_are_whole_turns() -> None:
         "36 engagements past the matched teeth: gear 1 turn, pinion 2 turns and 2 teeth (42.4°)"
     )
     assert place(GEAR_SET, -34).endswith("gear 34 teeth (340.0°), pinion 2 turns")
+    assert place(GEAR_SET, 0).startswith("at the matched teeth (")
+    assert place(GEAR_SET, 612 - 1).endswith(
+        "1 engagement before the matched teeth: gear 1 tooth (10.0°), pinion 1 tooth (21.2°)"
+    )
+    assert place(GEAR_SET, 306).partition(", ")[2].startswith("306 engagements before the matched teeth")
+    assert place(GEAR_SET, 305).partition(", ")[2].startswith("305 engagements past the matched teeth")
+
+
+def test_a_test_that_stops_early_is_as_sure_as_the_normal_distribution_is_at_99_percent() -> None:
+    # source: SciPy
+    assert pytest.approx(float(norm.ppf(0.995)), abs=1e-6) == settling.NORMAL_99
 
 
 def test_it_looks_at_every_position_first_and_then_now_and_then() -> None:
