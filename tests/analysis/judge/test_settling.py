@@ -47,7 +47,7 @@ def test_whole_turns_are_whole_turns() -> None:
 
 
 def test_a_test_that_stops_early_is_as_sure_as_the_normal_distribution_is_at_99_percent() -> None:
-    # source: SciPy
+    # the quantile is SciPy's
     assert pytest.approx(float(norm.ppf(0.995)), abs=1e-6) == settling.NORMAL_99
 
 
