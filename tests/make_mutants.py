@@ -59,7 +59,7 @@ TESTS = {
         "rock/test_rock_driven rock/test_rock_properties"
     ),
     "rock/cross_check": "rock/test_cross_check judge/test_assess",
-    "judge/verdict": "judge/test_verdict",
+    "judge/verdict": "judge/test_verdict judge/test_untouched",
     "judge/tight_spot": "judge/test_tight_spot judge/test_assess",
     "judge/settling": "judge/test_settling judge/test_assess",
     "judge/shims": "judge/test_shims",
