@@ -106,6 +106,9 @@ NOT_TRIED_AFTER = re.compile(r".*\bstrict=$")
 """Beginnings of lines after which nothing is tried: `zip` asks whether we ourselves erred."""
 
 EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
+    "rock/checks": (
+        ("unlike.chance >= LIKELY[0] and", "a chance that came from measurements is never just 2"),
+    ),
     "rock/cross_check": (
         (
             "if abs(difference) < AGREEMENT_FACTOR * combined:",

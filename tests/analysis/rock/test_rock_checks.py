@@ -137,6 +137,18 @@ def test_heavy_rocking_is_what_the_extremes_add_to_the_step(share: float, *, hea
         assert found["excess_mm"] == pytest.approx(0.1 * 2 * share, rel=1e-3)
 
 
+def test_what_noise_adds_to_the_extremes_is_no_heavy_rocking() -> None:
+    # by hand: the largest of 60 normal values is about √(2 ln 60) = 2.86 standard deviations off,
+    # on either flank
+    value = square(up_and_down(13)) + 0.001 * np.random.default_rng(1).standard_normal(780)
+    assert numbers(measure(value), FlagName.HEAVY_ROCKING, "excess_mm") is None
+    for first in range(3):
+        value[first::60] *= 1.3
+    found = numbers(measure(value), FlagName.HEAVY_ROCKING, "excess_mm")
+    assert found is not None
+    assert found["limit_mm"] == pytest.approx(0.01 + 2 * 0.001 * 2.86, rel=0.12)
+
+
 def test_a_rest_between_the_flanks_is_told_with_its_share_of_the_samples() -> None:
     # by hand: a hundred samples midway among 780 at the flanks; a mean stay is 880 / 13
     value = np.insert(square(up_and_down(13)), [360] * 100, 0.0)
@@ -151,6 +163,8 @@ def test_a_rest_between_the_flanks_is_told_with_its_share_of_the_samples() -> No
     found = numbers(measure(value), FlagName.SLIP, "share_beyond_flanks")
     assert found is not None
     assert found["share_beyond_flanks"] == pytest.approx(30 / 780, abs=0.002)
+    # the most that a lasting shift and the scatter of levels may be: 4 and 6 % of the step
+    assert (found["shift_limit_mm"], found["scatter_limit_mm"]) == pytest.approx((0.004, 0.006))
 
 
 @pytest.mark.parametrize(("share", "refused"), [(0.9, False), (1.1, True), (-1.1, True)])
