@@ -106,6 +106,11 @@ NOT_TRIED_AFTER = re.compile(r".*\bstrict=$")
 """Beginnings of lines after which nothing is tried: `zip` asks whether we ourselves erred."""
 
 EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
+    "rock/rock": (
+        ("for several in []:", "a way out that is quicker: such a change lies on no grid that counts"),
+        ("for several in (size[: FIRST + 1], size):", "how many samples are looked at first decides nothing"),
+        ("FIRST = 99", "as above"),
+    ),
     "rock/checks": (
         ("unlike.chance >= LIKELY[0] and", "a chance that came from measurements is never just 2"),
     ),

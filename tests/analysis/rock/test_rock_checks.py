@@ -22,6 +22,7 @@ def spikes_of(value: Floats, resolution_mm: float = 0.001) -> list[int] | None:
     ("changed", "size", "found"),
     [
         ({10: 1.0}, 50, [10]),
+        ({1: 1.0}, 50, [1]),
         ({10: 1.0, 30: -1.0}, 50, [10, 30]),
         ({10: 1.0, 12: 1.0}, 80, [10, 12]),  # every second sample of a run
         ({10: 1.0, 11: 1.0}, 50, None),  # two that agree are no spike
@@ -71,6 +72,8 @@ def test_a_spike_stands_out_of_the_usual_change_and_of_the_lash(
         ((0, 3, 7, 10, 13, 17, 20, 24, 27), 0.01, True),  # or three
         ((0, 4, 9, 13, 17, 22, 26, 31, 35), 0.01, False),  # four are not looked for
         ((0, 1), 0.01, False),
+        ((0, 1, 2), 10.0, True),  # one more on a grid 10,000 times as coarse is less than e^-9
+        ((0, 1, 2), 8.0, False),
     ],
 )
 def test_a_grid_that_all_values_lie_on_is_the_resolution(
