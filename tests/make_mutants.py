@@ -59,7 +59,7 @@ TESTS = {
         "rock/test_rock_driven rock/test_rock_properties"
     ),
     "rock/cross_check": "rock/test_cross_check judge/test_assess",
-    "judge/verdict": "judge/test_verdict",
+    "judge/verdict": "judge/test_verdict judge/test_untouched",
     "judge/tight_spot": "judge/test_tight_spot judge/test_assess",
     "judge/settling": "judge/test_settling judge/test_assess",
     "judge/shims": "judge/test_shims",
@@ -106,6 +106,14 @@ NOT_TRIED_AFTER = re.compile(r".*\bstrict=$")
 """Beginnings of lines after which nothing is tried: `zip` asks whether we ourselves erred."""
 
 EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
+    "rock/rock": (
+        ("for several in []:", "a way out that is quicker: such a change lies on no grid that counts"),
+        ("for several in (size[: FIRST + 1], size):", "how many samples are looked at first decides nothing"),
+        ("FIRST = 99", "as above"),
+    ),
+    "rock/checks": (
+        ("unlike.chance >= LIKELY[0] and", "a chance that came from measurements is never just 2"),
+    ),
     "rock/cross_check": (
         (
             "if abs(difference) < AGREEMENT_FACTOR * combined:",
@@ -124,6 +132,9 @@ EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
             "middle = np.array([(one.start_s + one.end_s) / 1 for one in dwells], dtype=np.float64)",
             "the time scales a drift that is taken off",
         ),
+    ),
+    "judge/settling": (
+        ("return positions < EACH_UNTIL or positions % EVERY == 0", "48 is looked at as a multiple of 8 too"),
     ),
     "judge/tight_spot": (
         (

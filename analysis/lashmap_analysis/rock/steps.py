@@ -195,11 +195,13 @@ def _weights(near: Booleans, sign: Floats, time: Floats, drift_weight: Floats) -
 
 
 def _residuals(straight: Floats, high: Booleans) -> tuple[Floats, float]:
-    """Drift-free levels less the mean of their flank, shape (k,), and the middle of both means."""
+    """Drift-free levels less the mean of their flank, shape (k,), and the middle of both means.
+
+    Where there is a step there are levels on both flanks.
+    """
     highs = int(np.count_nonzero(high))
     total, total_high = float(np.add.reduce(straight)), float(straight.dot(high))
-    high_mean = total_high / highs if highs else 0.0
-    low_mean = (total - total_high) / (high.size - highs) if highs < high.size else 0.0
+    high_mean, low_mean = total_high / highs, (total - total_high) / (high.size - highs)
     return straight - np.where(high, high_mean, low_mean), 0.5 * (high_mean + low_mean)
 
 

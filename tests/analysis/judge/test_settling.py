@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from analysis.made_assessment import made_assessment
-from analysis.made_record import GEAR_SET
+from analysis.made_record import GEAR_SET, INDICATOR, KNOWN
 from lashmap_analysis.judge import settling
-from lashmap_analysis.judge.settling import cause_sentence, looks, narrowing_steps, place
+from lashmap_analysis.judge.settling import cause_sentence, looks, may_stop, narrowing_steps, place
+from lashmap_analysis.judge.tight_spot import from_lash_map, two_sided
+from lashmap_analysis.lash_map.lash_map import LashMap, fit_lash_map
+from lashmap_analysis.record.record import Limits
+from scipy.stats import norm
 
 
 @pytest.mark.parametrize("share", [0.9, 0.01])
@@ -37,6 +42,17 @@ def test_whole_turns_are_whole_turns() -> None:
         "36 engagements past the matched teeth: gear 1 turn, pinion 2 turns and 2 teeth (42.4°)"
     )
     assert place(GEAR_SET, -34).endswith("gear 34 teeth (340.0°), pinion 2 turns")
+    assert place(GEAR_SET, 0).startswith("at the matched teeth (")
+    assert place(GEAR_SET, 612 - 1).endswith(
+        "1 engagement before the matched teeth: gear 1 tooth (10.0°), pinion 1 tooth (21.2°)"
+    )
+    assert place(GEAR_SET, 306).partition(", ")[2].startswith("306 engagements before the matched teeth")
+    assert place(GEAR_SET, 305).partition(", ")[2].startswith("305 engagements past the matched teeth")
+
+
+def test_a_test_that_stops_early_is_as_sure_as_the_normal_distribution_is_at_99_percent() -> None:
+    # the quantile is SciPy's
+    assert pytest.approx(float(norm.ppf(0.995)), abs=1e-6) == settling.NORMAL_99
 
 
 def test_it_looks_at_every_position_first_and_then_now_and_then() -> None:
@@ -164,3 +180,38 @@ def test_what_is_not_settled_names_the_runout_of_which_too_little_is_known() -> 
     assert said.endswith("; too little is known of the gear runout to stand out from nothing.")
     alone = cause_sentence(replace(lash_map, cause="both members", pinion_runout=None))
     assert "the pinion's part does not stand by itself" in alone
+
+
+def test_a_test_may_stop_where_the_99_percent_interval_keeps_the_limits() -> None:
+    # by hand: 2.5758 / 1.9600 = 1.314 times the half-width at 95 %
+    places = np.array([0, 5, 11, 16, 22, 27, 33, 38, 44, 50, 55, 61, 67, 72])
+    lash_map = fit_lash_map(GEAR_SET, places, np.full(14, 0.15), np.full(14, 0.001))
+    stated, budget = from_lash_map(lash_map, INDICATOR, KNOWN)
+    half_mm = stated.normal_backlash_mm - two_sided(lash_map, budget)[0]
+
+    def stops(times: float, lash: LashMap = lash_map) -> bool:
+        limits = Limits(minimum_mm=stated.normal_backlash_mm - times * half_mm, untouched_tooth_mm=0.0)
+        return may_stop(lash, INDICATOR, KNOWN, limits)
+
+    assert (stops(1.25), stops(1.38)) == (False, True)
+    assert not stops(2.0, replace(lash_map, outliers=(3,)))
+    few = fit_lash_map(GEAR_SET, places[:11], np.full(11, 0.15), np.full(11, 0.001))
+    assert not stops(20.0, few)
+
+
+def test_what_makes_most_of_the_variance_is_named_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(settling, "positions_to_settle", lambda *_: 0)
+    assessment = made_assessment(count=8)
+    lash_map, budget = assessment.lash_map, assessment.budget
+    assert lash_map is not None
+    assert budget is not None
+    lines = tuple(
+        replace(budget.lines[1], standard_uncertainty_mm=1e-3 * part**0.5, remedy=f"improve {part}")
+        for part in (0.2, 0.5, 0.3)
+    )
+    steps = narrowing_steps(
+        lash_map, replace(budget, lines=lines, combined_mm=1e-3), (0.09, 0.11), assessment.record
+    )
+    assert [step.partition(":")[0] for step in steps] == ["Improve 0.5", "Improve 0.3", "Improve 0.2"]
+    none = replace(budget, lines=(), combined_mm=0.0)
+    assert narrowing_steps(lash_map, none, (0.09, 0.11), assessment.record) == ()

@@ -79,7 +79,10 @@ def test_the_allowance_comes_from_the_figure_then_the_grade_then_caution() -> No
     assert tooth_allowance_mm(SET, Limits(untouched_tooth_mm=0.0, tooth_accuracy_grade=8)) == 0.0
     four, six = (tooth_allowance_mm(SET, Limits(tooth_accuracy_grade=grade)) for grade in (4, 6))
     assert six == pytest.approx(2.0 * four)
-    assert 0.004 < four < CAUTIOUS_MM
+    # by pocket calculator: R_e = 84.12 and R_m = 71.62 mm, so that d_m2 = 136.22 and m_mn = 2.790 mm;
+    # f_pt = 0.409 + 0.837 + 5 µm, times √2, 84.12 / 71.62 and cos 20° cos 35°
+    assert four == pytest.approx(0.0079855, rel=1e-4)
+    assert four < CAUTIOUS_MM
 
 
 @pytest.mark.parametrize(

@@ -73,6 +73,19 @@ def test_whole_interval_decides(interval: tuple[float, float], outcome: str) -> 
     assert decide(replace(EVIDENCE, interval_mm=interval)).outcome == outcome
 
 
+@pytest.mark.parametrize(
+    ("interval", "says"),
+    [
+        ((0.14, 0.15), "not below the least allowed of 0.13 mm. "),
+        ((0.14, 0.15), "not above the most allowed of 0.20 mm"),
+        ((0.11, 0.12), ", below the least allowed of 0.13 mm"),
+        ((0.21, 0.22), ", above the most allowed of 0.20 mm"),
+    ],
+)
+def test_a_limit_is_named_with_its_side(interval: tuple[float, float], says: str) -> None:
+    assert says in text(decide(replace(EVIDENCE, interval_mm=interval)))
+
+
 @given(st.floats(0.05, 0.25), st.floats(0.0, 0.05), st.floats(0.05, 0.25), st.floats(1e-4, 0.1))
 def test_verdict_is_never_both_ways(centre: float, half: float, least: float, room: float) -> None:
     limits = Limits(minimum_mm=least, maximum_mm=least + room)

@@ -22,6 +22,7 @@ def spikes_of(value: Floats, resolution_mm: float = 0.001) -> list[int] | None:
     ("changed", "size", "found"),
     [
         ({10: 1.0}, 50, [10]),
+        ({1: 1.0}, 50, [1]),
         ({10: 1.0, 30: -1.0}, 50, [10, 30]),
         ({10: 1.0, 12: 1.0}, 80, [10, 12]),  # every second sample of a run
         ({10: 1.0, 11: 1.0}, 50, None),  # two that agree are no spike
@@ -71,6 +72,8 @@ def test_a_spike_stands_out_of_the_usual_change_and_of_the_lash(
         ((0, 3, 7, 10, 13, 17, 20, 24, 27), 0.01, True),  # or three
         ((0, 4, 9, 13, 17, 22, 26, 31, 35), 0.01, False),  # four are not looked for
         ((0, 1), 0.01, False),
+        ((0, 1, 2), 10.0, True),  # one more on a grid 10,000 times as coarse is less than e^-9
+        ((0, 1, 2), 8.0, False),
     ],
 )
 def test_a_grid_that_all_values_lie_on_is_the_resolution(
@@ -137,6 +140,18 @@ def test_heavy_rocking_is_what_the_extremes_add_to_the_step(share: float, *, hea
         assert found["excess_mm"] == pytest.approx(0.1 * 2 * share, rel=1e-3)
 
 
+def test_what_noise_adds_to_the_extremes_is_no_heavy_rocking() -> None:
+    # by hand: the largest of 60 normal values is about √(2 ln 60) = 2.86 standard deviations off,
+    # on either flank
+    value = square(up_and_down(13)) + 0.001 * np.random.default_rng(1).standard_normal(780)
+    assert numbers(measure(value), FlagName.HEAVY_ROCKING, "excess_mm") is None
+    for first in range(3):
+        value[first::60] *= 1.3
+    found = numbers(measure(value), FlagName.HEAVY_ROCKING, "excess_mm")
+    assert found is not None
+    assert found["limit_mm"] == pytest.approx(0.01 + 2 * 0.001 * 2.86, rel=0.12)
+
+
 def test_a_rest_between_the_flanks_is_told_with_its_share_of_the_samples() -> None:
     # by hand: a hundred samples midway among 780 at the flanks; a mean stay is 880 / 13
     value = np.insert(square(up_and_down(13)), [360] * 100, 0.0)
@@ -151,6 +166,8 @@ def test_a_rest_between_the_flanks_is_told_with_its_share_of_the_samples() -> No
     found = numbers(measure(value), FlagName.SLIP, "share_beyond_flanks")
     assert found is not None
     assert found["share_beyond_flanks"] == pytest.approx(30 / 780, abs=0.002)
+    # the most that a lasting shift and the scatter of levels may be: 4 and 6 % of the step
+    assert (found["shift_limit_mm"], found["scatter_limit_mm"]) == pytest.approx((0.004, 0.006))
 
 
 @pytest.mark.parametrize(("share", "refused"), [(0.9, False), (1.1, True), (-1.1, True)])

@@ -10,7 +10,8 @@ from analysis.rock_traces import Floats
 from lashmap_analysis.rock.flanks import drift_weights, find_gaps, find_stays, median_of
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.rock.shape import measure_shape
-from lashmap_analysis.rock.steps import largest_shift, pool_flanks
+from lashmap_analysis.rock.steps import compare_flanks, largest_shift, pool_flanks
+from scipy import stats
 
 
 def flanks(count: int) -> Floats:
@@ -149,6 +150,30 @@ def test_the_mean_shape_of_all_stays_is_the_parabola_put_in() -> None:
     assert shape.tilt_error_mm[2] == pytest.approx(1 / sqrt(weight.sum()))
 
 
+@pytest.mark.parametrize("up", [True, False])
+def test_how_far_short_of_contact_a_flank_may_be_is_said_of_the_one_that_scatters(*, up: bool) -> None:
+    # source: NumPy's polyfit of the flank that repeats, whose slope is taken off the other; the farthest stop
+    # from the mean, and the range times 0.004^(-1/(n - 1)) - 1 beyond it (`compare_flanks`)
+    rng = np.random.default_rng(3)
+    time = np.arange(18) + rng.uniform(-0.2, 0.2, 18)
+    high = flanks(18) > 0
+    loose = high if up else ~high
+    level = np.where(high, 0.05, -0.05) + 0.0003 * time
+    level += np.where(loose, 0.004 * rng.uniform(-1, 1, 18), 0.0002 * rng.standard_normal(18))
+    found = compare_flanks(level, time, high, 1e-5)
+    assert found is not None
+    line = np.polyfit(time[~loose], level[~loose], 1)
+    tight = sqrt(float(np.sum((level[~loose] - np.polyval(line, time[~loose])) ** 2)) / 7)
+    stops = level[loose] - line[0] * time[loose]
+    stops -= stops.mean()
+    levers = [float(np.sum((time[one] - time[one].mean()) ** 2)) for one in (loose, ~loose)]
+    scatter = sqrt(float(stops @ stops) / (8 + min(levers[0] / levers[1], 1.0)))
+    beyond = (float(np.ptp(stops)) - 1e-5) * (0.004 ** (-1 / 8) - 1)
+    assert found.high == up
+    assert (found.scatter_mm, found.other_mm) == pytest.approx((scatter, tight))
+    assert found.short_mm == pytest.approx((stops.max() if up else -stops.min()) + beyond)
+
+
 def test_the_scatter_of_a_test_is_pooled_over_the_rocks_about_their_own_lines() -> None:
     # source: NumPy's polyfit of each flank of each rock; evenly scattered stops reach √3 standard deviations
     # to either side of their mean (the rectangular distribution, GUM 4.3.7)
@@ -175,6 +200,9 @@ def test_the_scatter_of_a_test_is_pooled_over_the_rocks_about_their_own_lines() 
     assert found.scatter_mm == pytest.approx(sqrt(squares[True] / freedom[True]))
     assert found.other_mm == pytest.approx(sqrt(squares[False] / freedom[False]))
     assert found.short_mm == pytest.approx(sqrt(3) * sqrt(found.scatter_mm**2 - found.other_mm**2))
+    # source: SciPy's F; the normal deviate of A & S 26.6.15 errs towards alike, far out by a tenth
+    surely = stats.f.sf((found.scatter_mm / found.other_mm) ** 2, freedom[True], freedom[False])
+    assert 0.9 <= found.chance / float(stats.norm.isf(surely)) <= 1.0
     coarse = pool_flanks(rocks, 0.002)  # rounding leaves q / √12 (GUM F.2.2.1)
     assert coarse is not None
     assert coarse.other_mm == pytest.approx(0.002 / sqrt(12))
