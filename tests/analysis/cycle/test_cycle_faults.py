@@ -269,3 +269,20 @@ def test_passes_the_wrong_way_round_and_no_pass_at_all_are_refused(pair: DrivenP
         fit_cycle(gear_set_of(pair), coast, drive)
     with pytest.raises(CycleError, match="at least one pass"):
         fit_cycle(gear_set_of(pair), drive, [])
+
+
+@pytest.mark.parametrize("counts", [20000 / 20480, 1.024])
+def test_both_encoders_of_other_counts_alike_are_found_by_what_comes_once_a_turn(counts: float) -> None:
+    """The ratio is right, and few teeth meet often enough to show that nothing comes again."""
+    small = ordinary_pair((12, 32), np.random.default_rng(5))
+    sides = turned(small, QUICK, replace(QUICK, speed_deg_per_s=180.0))
+    fit = fit_cycle(gear_set_of(small), *sides)
+    assert CycleFlagName.WRONG_COUNTS not in {flag.name for flag in fit.flags}
+    spoilt = (
+        [replace(one, pinion_deg=counts * one.pinion_deg, gear_deg=counts * one.gear_deg) for one in side]
+        for side in sides
+    )
+    fit = fit_cycle(gear_set_of(small), *spoilt)
+    told = next(flag for flag in fit.flags if flag.disabling)
+    assert told.name is CycleFlagName.WRONG_COUNTS
+    assert told.numbers["turn_share"] == pytest.approx(counts, abs=0.01)
