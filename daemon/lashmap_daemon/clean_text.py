@@ -18,14 +18,16 @@ MARK = "\N{REPLACEMENT CHARACTER}"
 _UNWANTED = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _MOST_MARKS_ON_A_LETTER = 3
 _LINES = re.compile("(\n)")
-# What nearly all texts of a screen consist of: ASCII, ° ± · –, arrows, frames, dots of a picture.
-_PLAINLY_VISIBLE = re.compile("[\n -~°±·–←→─-⣿]*")
+# What nearly all texts of a screen consist of: ASCII, the space of a unit, ° ± · –, arrows, frames, dots.
+_PLAIN = " -~\N{NO-BREAK SPACE}°±·–←→─-⣿"
+_PLAINLY_VISIBLE = re.compile(f"[{_PLAIN}]*")
+_PLAINLY_VISIBLE_LINES = re.compile(f"[\n{_PLAIN}]*")
 _NOT_PLAIN = re.compile(r"[^\n -~]")
 
 
 def visible(text: str) -> str:
     """The text with every unwanted character replaced, line breaks too; its length stays."""
-    if text.isprintable() and text.isascii():
+    if _PLAINLY_VISIBLE.fullmatch(text):
         return text
     kept: list[str] = []
     marks = 0
@@ -39,7 +41,7 @@ def visible(text: str) -> str:
 
 def visible_lines(text: str) -> str:
     """As `visible`, with line breaks left as they are: for text of several lines that is our own."""
-    if _PLAINLY_VISIBLE.fullmatch(text):
+    if _PLAINLY_VISIBLE_LINES.fullmatch(text):
         return text
     return "".join(part if part == "\n" else visible(part) for part in _LINES.split(text))
 

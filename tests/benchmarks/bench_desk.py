@@ -5,11 +5,14 @@ of `lashmap list` without and with the index, beside a start of the program alon
 list over loopback. The bars: 0.4 s of processor time for the command, 0.5 s for the desk's list.
 
 ``open``: a test of about ten minutes of two instruments at 1,000 lines a second (made in virtual time, in
-some minutes; a logbook that is there can be named instead). The wait for the test, its processor time, and
-the wait and processor time of requests for a stretch of a rock. The bar: 1 s until it is open.
+a minute; a logbook that is there can be named instead), beside a short test that the desk has recomputed at
+its start, as it does with the newest. The wait for what was stored and for the test recomputed, processor
+time, its parts, and the wait and processor time of requests for a stretch of a rock. The bar: 1 s until it
+is open.
 
-``frames``: the same test in a real browser without a window: ten seconds of zooming and moving as fast as
-frames come, and how far apart they are. The bar: 60 frames a second.
+``frames``: the same test in a real browser without a window, chosen in the list: when what was stored, the
+verdict and the trace are there; then ten seconds of zooming and moving as fast as frames come, and how far
+apart they are, in turn with ten seconds of an empty page that draws nothing. The bar: 60 frames a second.
 
 Waits depend on what else the machine does; processor times less so. Both are printed with its load.
 
@@ -29,24 +32,32 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from analysis.browser import chromium
 from daemon.virtual_time import AS_SHIPPED, DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.desk.desk import ServedDesk
+from lashmap_daemon.desk.opened import Opened
+from lashmap_daemon.desk.showing import shown
+from lashmap_daemon.desk.traces import traces_of
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.page import guard
+from lashmap_daemon.replay.conclude import judged
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.story import story_of
 
+SHORT = Path(__file__).parents[1] / "golden" / "spiral" / "test.logbook"
 OPEN_BAR_S = 1.0
 REPEATS = 5
 _LASHMAP = [sys.executable, "-m", "lashmap_daemon"]
@@ -130,6 +141,11 @@ def ten_minutes(folder: Path) -> Path:
     return test.logbook.path
 
 
+def short_test(folder: Path) -> Path:
+    """One that the desk finds newest, and recomputes at its start."""
+    return Path(shutil.copy(SHORT, folder / "short.logbook"))
+
+
 @contextmanager
 def served(*logbooks: Path) -> Iterator[ServedDesk]:
     """A desk that lets one client ask as often as it likes."""
@@ -156,33 +172,74 @@ def timed(port: int, path: str) -> tuple[float, float, bytes]:
     return time.perf_counter() - wall_s, time.process_time() - used_s, content
 
 
+def parts_of_opening(path: Path, test: str) -> dict[str, float]:
+    """Seconds of processor time of each step of an opening."""
+    found = {}
+    with Logbook(path, create=False) as book:
+        last_s = time.process_time()
+
+        def took(name: str) -> None:
+            nonlocal last_s
+            now_s = time.process_time()
+            found[name], last_s = now_s - last_s, now_s
+
+        with Replay(book, test) as replay:
+            took("events")
+            record = replay.record()
+            took("decode and check")
+        assessment = judged(record, replay.events)
+        took("assess")
+    opened = Opened(
+        key="", path=path, test=test, assessment=assessment, story=story_of(replay.events), events=0,
+        traces=traces_of(record),
+    )  # fmt: skip
+    json.dumps(shown(opened))
+    took("word and draw")
+    return found
+
+
+def settled() -> None:
+    """Wait until the desk has recomputed the newest test."""
+    for thread in threading.enumerate():
+        if thread.name == "desk":
+            thread.join()
+
+
 def bench_open(given: Path | None) -> None:
     """Print what opening and zooming cost."""
     folder = Path(tempfile.mkdtemp(prefix="bench-desk-"))
     path = given or ten_minutes(folder)
     with Logbook(path, create=False) as book:
-        test = quote(book.tests()[0].test)
-    with served(path) as desk:
+        name = book.tests()[0].test
+    test = quote(name)
+    with served(path, short_test(folder)) as desk:
         got(desk.port, "/list")
+        settled()
         load = os.getloadavg()[0]
-        for name in ("first", "again, unchanged"):
+        wall_s, used_s, _ = timed(desk.port, f"/stored?book=0&test={test}")
+        print(f"  what was stored          wait {wall_s:.3f} s  processor {used_s:.3f} s (load {load:.1f})")
+        for which in ("first", "again, unchanged"):
             wall_s, used_s, content = timed(desk.port, f"/open?book=0&test={test}")
             verdict = "ok" if wall_s <= OPEN_BAR_S else f"over {OPEN_BAR_S:g} s"
-            print(f"  open, {name:<18} wait {wall_s:.2f} s  processor {used_s:.2f} s  "
+            print(f"  open, {which:<18} wait {wall_s:.2f} s  processor {used_s:.2f} s  "
                   f"{len(content) / 1e3:.0f} kB  {verdict} (load {load:.1f})")  # fmt: skip
-        shown = json.loads(got(desk.port, f"/open?book=0&test={test}"))
+        parts = [parts_of_opening(path, unquote(test)) for _ in range(REPEATS)]
+        for part in parts[0]:
+            some = sorted(one[part] for one in parts)
+            print(f"    {part:<22} processor {some[REPEATS // 2]:.3f} s (least {some[0]:.3f})")
+        found = json.loads(got(desk.port, f"/open?book=0&test={test}"))
         rng = random.Random(1)  # noqa: S311 - places to zoom to
         waits, used = [], []
         for _ in range(300):
-            position = rng.choice(list(shown["traces"]))
-            lasts_s = shown["traces"][position]["duration"]
+            which = rng.choice(list(found["traces"]))
+            lasts_s = found["traces"][which]["duration"]
             span = lasts_s * 10 ** rng.uniform(-3.0, 0.0)
             start = rng.uniform(0.0, lasts_s - span)
             stretch = f"channel=indicator&from={start}&to={start + span}&points=3200"
-            wall_s, used_s, _ = timed(desk.port, f"/trace?key={shown['key']}&position={position}&{stretch}")
+            wall_s, used_s, _ = timed(desk.port, f"/trace?key={found['key']}&of={quote(which)}&{stretch}")
             waits.append(1000 * wall_s)
             used.append(1000 * used_s)
-        samples = max(one["samples"] for one in shown["traces"].values())
+        samples = max(one["samples"] for one in found["traces"].values())
         print(f"  {len(waits)} stretches of rocks of up to {samples} samples: wait, ms: median "
               f"{statistics.median(waits):.1f}, 99 of 100 {sorted(waits)[-4]:.1f}; processor, client "
               f"and server together, ms: median {statistics.median(used):.1f}")  # fmt: skip
@@ -207,11 +264,65 @@ _ZOOMING = """new Promise((done) => {
 })"""
 
 
+_EMPTY = """new Promise((done) => {
+  const apart = [];
+  let last = 0, began = 0;
+  const step = (now) => {
+    if (!began) began = now; else apart.push(now - last);
+    last = now;
+    if (now - began > 10000) { done(apart); return; }
+    requestAnimationFrame(step);
+  };
+  requestAnimationFrame(step);
+})"""
+
+
+# A picture of one colour of the trace's size: what the browser takes to show anything at all.
+_FILLING = """new Promise((done) => {
+  const canvas = document.createElement('canvas');
+  [canvas.width, canvas.height] = [%d, %d];
+  document.body.append(canvas);
+  const pen = canvas.getContext('2d'), apart = [];
+  let last = 0, began = 0;
+  const step = (now) => {
+    if (!began) began = now; else apart.push(now - last);
+    last = now;
+    if (now - began > 10000) { done(apart); return; }
+    pen.fillStyle = `hsl(${now %% 360} 50%% 50%%)`;
+    pen.fillRect(0, 0, canvas.width, canvas.height);
+    requestAnimationFrame(step);
+  };
+  requestAnimationFrame(step);
+})"""
+
+
+_OPENING = """(async ([test, rests]) => {
+  const link = [...document.querySelectorAll('#list a')].find((one) => one.search.includes(test));
+  if (rests) {
+    link.closest('tr').dispatchEvent(new PointerEvent('pointerenter'));
+    await new Promise((go) => { setTimeout(go, 3000); });
+  }
+  const began = performance.now(), found = [];
+  link.click();
+  for (const there of [() => document.querySelector('.stored'), () => document.querySelector('.verdict'),
+    () => window.lashmapTrace?.sets.indicator?.length]) {
+    while (!there()) await new Promise((go) => { setTimeout(go, 2); });
+    found.push(performance.now() - began);
+  }
+  return found;
+})(%s)"""
+
+
 _DRAWING = """(() => {
   const began = performance.now();
   for (let n = 0; n < 100; n += 1) lashmapTrace.draw();
   return (performance.now() - began) / 100;
 })()"""
+
+
+def forget(desk: ServedDesk) -> None:
+    """As if nothing had been opened yet."""
+    desk.openings._opened.clear()
 
 
 def bench_frames(given: Path | None) -> None:
@@ -220,22 +331,39 @@ def bench_frames(given: Path | None) -> None:
     path = given or ten_minutes(folder)
     with Logbook(path, create=False) as book:
         test = quote(book.tests()[0].test)
-    with served(path) as desk, chromium(folder) as browser:
+    with served(path, short_test(folder)) as desk, chromium(folder) as browser:
         browser.open("about:blank")
         browser.resize(1400, 900)
-        start = time.perf_counter()
-        browser.open(f"http://127.0.0.1:{desk.port}/?book=0&test={test}")
-        while not browser.evaluate("!!window.lashmapTrace?.sets.indicator?.length"):
-            time.sleep(0.02)
-        print(f"  from the address to the drawn trace: {time.perf_counter() - start:.2f} s")
-        apart = sorted(browser.evaluate(_ZOOMING))
+        settled()
+        for hint in ("chosen at once", "rested on first"):
+            browser.open(f"http://127.0.0.1:{desk.port}/")
+            while not browser.evaluate("document.querySelectorAll('#list tbody tr').length"):
+                time.sleep(0.02)
+            waits = browser.evaluate(_OPENING % json.dumps([test, hint == "rested on first"]))
+            stored, verdict, trace = (f"{one / 1000:.2f}" for one in waits)
+            print(
+                f"  {hint}: s from the click: as stored {stored}, verdict {verdict}, trace {trace} "
+                f"(load {os.getloadavg()[0]:.1f})"
+            )
+            forget(desk)
         drawn = browser.evaluate(_DRAWING)
-        rate = 1000 * len(apart) / sum(apart)
-        print(
-            f"  {len(apart)} frames: {rate:.0f} a second, apart, ms: median {statistics.median(apart):.1f}, "
-            f"99 of 100 {apart[int(0.99 * len(apart))]:.1f}; drawing one takes {drawn:.2f} ms "
-            f"(load {os.getloadavg()[0]:.1f})"
-        )
+        size = browser.evaluate("[lashmapTrace.canvas.width, lashmapTrace.canvas.height]")
+        cases = {"an empty page": _EMPTY, "one colour": _FILLING % tuple(size), "the trace": _ZOOMING}
+        for what, moving in [*cases.items()] * 2:
+            if moving is not _ZOOMING:
+                browser.open("about:blank")
+            else:
+                browser.open(f"http://127.0.0.1:{desk.port}/?book=0&test={test}")
+                while not browser.evaluate("!!window.lashmapTrace?.sets.indicator?.length"):
+                    time.sleep(0.02)
+            apart = sorted(browser.evaluate(moving))
+            rate = 1000 * len(apart) / sum(apart)
+            print(
+                f"  {what:<14} {len(apart)} frames: {rate:.1f} a second, apart, ms: median "
+                f"{statistics.median(apart):.1f}, 99 of 100 {apart[int(0.99 * len(apart))]:.1f} "
+                f"(load {os.getloadavg()[0]:.1f})"
+            )
+        print(f"  drawing one frame takes {drawn:.2f} ms")
     shutil.rmtree(folder, ignore_errors=True)
 
 

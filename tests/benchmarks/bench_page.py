@@ -8,9 +8,10 @@ written to its terminal until the first picture that shows it, or a newer one, h
 it the same for the live screen of the same run. All lines count, those between two pictures too. The bar is
 150 ms for 99 of 100.
 
-``memory``: as many pictures as hours have, those of one test in virtual time again and again, through the
-server to one who looks, as fast as they go, and as many as `BROWSER_PICTURES` into a real browser (where
-chromium is): resident size of this process, and the heap of the page after a collection.
+``memory``: as many pictures as hours have, those of one test in virtual time again and again, as fast as they
+go: through the server to one who looks (resident size of this process), and into a real browser (where
+chromium is), which counts those that reached its page (its heap, nodes and listeners after a collection).
+Both after each eighth, and how they grow.
 
 Run: ``python tests/benchmarks/bench_page.py cost [seconds]``, ``… latency [seconds]``, ``… memory [hours]``;
 all three without a word. Linux only.
@@ -54,7 +55,6 @@ from lashmap_daemon.simulated_stand import SimulatedInstruments
 BAR, BAR_MS = 15.0, 150.0
 _LASHMAP = [sys.executable, "-m", "lashmap_daemon"]
 _STEP_MM = 0.0001
-BROWSER_PICTURES = 50_000  # nearly an hour
 _ADDRESS = re.compile(rb"The page of the stand: http://127\.0\.0\.1:(\d+)/")
 _ON_PAGE = re.compile(rb'"name":"indicator","text":"\+(\d+\.\d{4})')
 _ON_SCREEN = re.compile(rb"indicator \+(\d+\.\d{4})")
@@ -270,23 +270,54 @@ def bench_memory(hours: float) -> None:
                 page._server.show(made[number % len(made)])
             gc.collect()
             sizes.append(resident_mb(os.getpid()))
-        print(f"  server, after each eighth: {', '.join(f'{size:.1f}' for size in sizes)} MB", flush=True)
+        print(f"  server, after each eighth: {', '.join(f'{size:.1f}' for size in sizes)} MB; "
+              f"{_growth(sizes, hours):+.3f} MB an hour", flush=True)  # fmt: skip
     if shutil.which("chromium"):
-        print(f"  browser, after each fifth of {BROWSER_PICTURES}: {', '.join(_heaps(folder, made))} MB")
+        _in_browser(folder, made, whole, hours)
     shutil.rmtree(folder)
 
 
-def _heaps(folder: Path, made: list[Parts]) -> Iterator[str]:
+def _growth(sizes: list[float], hours: float) -> float:
+    """Slope of the straight line through the sizes, an hour; the first, of what warms up, left out."""
+    return float(np.polyfit(np.arange(1, len(sizes)) * hours / 8.0, sizes[1:], 1)[0])
+
+
+# Counts the pictures that a page takes apart.
+_COUNTED = """(() => {
+  const parse = JSON.parse;
+  window.pictures = 0;
+  JSON.parse = (text) => { if (text.startsWith('{"testing"')) window.pictures += 1; return parse(text); };
+})()"""
+
+
+def _in_browser(folder: Path, made: list[Parts], whole: int, hours: float) -> None:
+    """Print how the page grows with the pictures that reached it: what it was too slow for does not count."""
+    heaps, began_s, shown = list[float](), time.monotonic(), 0
     with StandPage(PageTable(port=0), "bench") as page, chromium(folder) as browser:
+        browser.open("about:blank")
+        browser.call("Page.addScriptToEvaluateOnNewDocument", source=_COUNTED)
         browser.open(f"http://127.0.0.1:{page._server.port}/")
-        for _ in range(6):
-            for number in range(BROWSER_PICTURES // 5):
-                page._server.show(made[number % len(made)])
-                if not number % 20:
-                    browser.evaluate("new Promise((shown) => requestAnimationFrame(shown))")
+        browser.call("Network.disable")  # it tells of each piece that comes, and this process would keep that
+        for part in range(9):
+            wanted = 2000 + part * (whole // 8)
+            while browser.evaluate("pictures") < wanted:
+                for _ in range(40):
+                    page._server.show(made[shown % len(made)])
+                    shown += 1
+                browser.evaluate("new Promise((drawn) => requestAnimationFrame(drawn))")
             browser.call("HeapProfiler.collectGarbage")
-            used = browser.call("Runtime.getHeapUsage")["usedSize"]
-            yield f"{used / 1e6:.2f}"
+            heaps.append(browser.call("Runtime.getHeapUsage")["usedSize"] / 1e6)
+            counts = browser.call("Memory.getDOMCounters")
+            took_s = time.monotonic() - began_s
+            print(
+                f"  browser: {browser.evaluate('pictures')} pictures after {took_s:.0f} s: "
+                f"{heaps[-1]:.2f} MB, {counts['nodes']} nodes, {counts['jsEventListeners']} listeners; "
+                f"this process {resident_mb(os.getpid()):.1f} MB",
+                flush=True,
+            )
+    print(
+        f"  browser: {_growth(heaps, hours):+.4f} MB an hour; {shown} pictures were shown to it", flush=True
+    )
 
 
 def main() -> None:

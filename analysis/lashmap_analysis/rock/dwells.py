@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from lashmap_analysis.rock.flanks import bounds_of, median_of
+from lashmap_analysis.rock.flanks import bounds_of, median_of, spread_over
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Kept, Stays
@@ -280,8 +280,8 @@ def _of_many(
     left = np.add.reduceat(squares, window)[0::2] - count * level * level
     variance = np.maximum(left / np.maximum(count - 1, 1), 0.0).tolist()
     # the flattest part looks quieter than it is where it has few samples
-    each = offset.size // ENOUGH + 1
-    second = np.abs(offset[2:-1:each] - 2 * offset[1:-2:each] + offset[:-3:each])
+    some = spread_over(offset.size - 3, ENOUGH)
+    second = np.abs(offset[2:-1][some] - 2 * offset[1:-2][some] + offset[:-3][some])
     second.sort()
     quiet = float(second[second.size // 2]) / 1.652
     noise = max(sqrt(max(median_of(variance[0::2]), median_of(variance[1::2]))), quiet)

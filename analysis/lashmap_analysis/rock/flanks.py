@@ -12,7 +12,7 @@ tower over what follows by more than the price of a change, so that only the mid
 from __future__ import annotations
 
 import itertools
-from math import isfinite
+from math import isfinite, sqrt
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -34,6 +34,12 @@ of noise, not a dwell.
 
 ENOUGH = 512
 """Samples from which the two levels are found, spread over the trace."""
+
+SHORTEST_ROCK = 6
+"""Samples from a flank to the other and back: no rock of fewer can be used (`rock.checks`)."""
+
+UNEVEN = np.arange(1 << 10) * (sqrt(5) - 1) / 2 % 1
+"""Multiples of the golden section, less whole numbers: as far from any period as can be."""
 
 NO_DRIFT = 0.05
 """Drift over the trace, as a share of the step, that carries no sample to the other flank."""
@@ -123,12 +129,11 @@ def find_stays(padded_time: Floats, signal_mm: Floats) -> Stays:
 def _two_levels(time: Floats, signal: Floats) -> Levels:
     """Two-means on a three-point median (a single wild sample must not become a level), then with drift."""
     if signal.size >= 3:
-        # every so many samples one will do: only the middle between the flanks and their distance are asked
-        # for
-        each = signal.size // ENOUGH + 1
-        before, here, after = signal[:-2:each], signal[1:-1:each], signal[2::each]
+        # a part of the samples will do: only the middle between the flanks and their distance are asked for
+        some = spread_over(signal.size - 2, ENOUGH)
+        before, here, after = signal[:-2][some], signal[1:-1][some], signal[2:][some]
         calm = np.maximum(np.minimum(before, here), np.minimum(np.maximum(before, here), after))
-        time = time[1:-1:each]
+        time = time[1:-1][some]
         time = time - np.add.reduce(time) / time.size
     else:
         calm = signal.copy()
@@ -264,6 +269,22 @@ def _turning_points(areas: list[float], price: float) -> list[int]:
     if turns:
         turns.append(high_at if up else low_at)
     return turns
+
+
+def spread_over(size: int, most: int) -> Kept:
+    """Some of so many samples; where a rock may last from one to the next, one anywhere in each stretch.
+
+    At even distances they would all lie on one flank where a drive rocks in step with them.
+
+    Args:
+        size: Of what is looked at.
+        most: About how many are looked at, not more than there are in `UNEVEN`.
+    """
+    each = size // most + 1
+    if each < SHORTEST_ROCK:
+        return slice(None, None, each)
+    count = size // each
+    return ((np.arange(count) + UNEVEN[:count]) * each).astype(np.int64)
 
 
 def median_of(values: list[float]) -> float:

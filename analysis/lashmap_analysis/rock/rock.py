@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from lashmap_analysis.rock.checks import check, out_of_range, spikes, too_few, without_stays
 from lashmap_analysis.rock.dwells import settle
 from lashmap_analysis.rock.flags import Evidence
-from lashmap_analysis.rock.flanks import find_gaps, find_stays
+from lashmap_analysis.rock.flanks import find_gaps, find_stays, spread_over
 from lashmap_analysis.rock.steps import NO_LASH, measure_steps
 
 if TYPE_CHECKING:
@@ -264,14 +264,12 @@ def find_spikes(indicator_mm: Floats, change: Floats, size: Floats, resolution_m
     """
     if size.size < 3:
         return None
-    some = size[:: size.size // ENOUGH + 1].copy()
-    some.sort()
+    some = np.sort(size[spread_over(size.size, ENOUGH)])
     limit = max(SPIKE_NOISE * float(some[some.size // 2]), SPIKE_CODES * resolution_mm)
     if not np.maximum.reduce(size) > limit:
         return None
     # a rebound from the flank is no spike, however few samples see it
-    spread = indicator_mm[:: indicator_mm.size // ENOUGH + 1].copy()
-    spread.sort()
+    spread = np.sort(indicator_mm[spread_over(indicator_mm.size, ENOUGH)])
     span = float(spread[-1 - spread.size // 10] - spread[spread.size // 10])
     limit = max(limit, SPIKE_SHARE * span)
     jumps = (size > limit).nonzero()[0]

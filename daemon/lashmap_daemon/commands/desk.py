@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -11,7 +11,8 @@ from pydantic import ValidationError
 from rich.console import Console
 
 from lashmap_daemon.commands.options import DeskOptions
-from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
+from lashmap_daemon.logbook.index import Index
 from lashmap_daemon.page.join import needed_packages
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.page_table import PageTable
@@ -24,6 +25,7 @@ def desk(options: DeskOptions, console: Console) -> None:
     Raises:
         ConfigurationError: A wrong option, no such logbook, a place that is taken, packages that are not
             installed.
+        LogbookError: None of the files can be listed.
         StandError: The server does not come up, or ended.
     """
     logbooks = tuple(dict.fromkeys(options.logbooks))
@@ -36,6 +38,7 @@ def desk(options: DeskOptions, console: Console) -> None:
     table = _table_of(options)
     with needed_packages():
         from lashmap_daemon.desk.desk import PageEnded, ServedDesk  # noqa: PLC0415 - optional and slow
+    _one_can_be_listed(logbooks)
     try:
         with _in_our_options(), ServedDesk(table, logbooks, writes=not options.read_only) as served:
             for line in served.invitation():
@@ -46,6 +49,23 @@ def desk(options: DeskOptions, console: Console) -> None:
         raise StandError(f"the desk is not served: {error}") from None
     except KeyboardInterrupt:
         return  # leaving is no failure
+
+
+def _one_can_be_listed(logbooks: Sequence[Path]) -> None:
+    """See that there is anything to show; beside a good logbook the desk lists a bad one with its reason.
+
+    Raises:
+        LogbookError: When there is none.
+    """
+    reasons: list[str] = []
+    for path in logbooks:
+        try:
+            Index.of(path)
+        except LogbookError as error:
+            reasons += error.lines
+        else:
+            return
+    raise LogbookError(*reasons)
 
 
 def _table_of(options: DeskOptions) -> PageTable:

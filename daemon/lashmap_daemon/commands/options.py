@@ -1,15 +1,14 @@
 """Every command as `cli` shows it: its help, then its arguments and options, each with help and default.
 
-The command itself is given the values.
+The command itself is given the values. Annotations are evaluated here once, not postponed: `cli` reads all of
+them at every start.
 """
-
-from __future__ import annotations
 
 import getpass
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar, dataclass_transform
 
 import typer
 
@@ -19,7 +18,14 @@ from lashmap_daemon.story.method import Method
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 Which = Literal["all", "rocks", "none"]
 LOGBOOK = Path("lashmap.logbook")
+_Options = TypeVar("_Options")
 STAND_FILE = "stand.toml"  # of a simulated stand, in its folder
+
+
+@dataclass_transform(kw_only_default=True, frozen_default=True)
+def _options(kind: type[_Options]) -> type[_Options]:
+    """A frozen dataclass with nothing that no command asks for: there are many, made at every start."""
+    return dataclass(frozen=True, kw_only=True, eq=False, repr=False)(kind)
 
 
 class Member(Enum):
@@ -106,7 +112,7 @@ NewFileArgument = Annotated[
 ]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class RunOptions:
     """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
 
@@ -167,7 +173,7 @@ class RunOptions:
         return tuple(member.value for member in self.runout or ())
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SheetOptions:
     """Make a sheet to print: a test by hand to be filled in at the bench, and typed in later."""
 
@@ -187,7 +193,7 @@ class SheetOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class BuildOptions:
     """Keep the sheet of a build: shims, distances, bearings, contact pattern; begun or gone on with."""
 
@@ -205,7 +211,7 @@ class BuildOptions:
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of a table.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class BeginOptions:
     """Begin a test of a box."""
 
@@ -236,7 +242,7 @@ class BeginOptions:
     locked_out: LockedOutOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ResumeOptions:
     """Go on with a test that ended early."""
 
@@ -253,7 +259,7 @@ class ResumeOptions:
     locked_out: LockedOutOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ReviewOptions:
     """Recompute a test from its raw samples, show what changed, and review it.
 
@@ -290,7 +296,7 @@ class ReviewOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ImportOptions:
     """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
 
@@ -299,7 +305,7 @@ class ImportOptions:
     output: OutputOption = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class WatchOptions:
     """Watch stands over the bus: one as the person at it sees it, or many as a table. Read only."""
 
@@ -326,7 +332,7 @@ class WatchOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ExportOptions:
     """Export samples and results as documented tables."""
 
@@ -341,7 +347,7 @@ class ExportOptions:
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an export that is there.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class CompareOptions:
     """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
 
@@ -362,7 +368,7 @@ class CompareOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ServeOptions:
     """Keep a stand always on; tests begin and end by `lashmap tell`."""
 
@@ -375,7 +381,7 @@ class ServeOptions:
     verbose: Annotated[bool, typer.Option("--verbose", help="Log more, to search for a fault.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SimulateOptions:
     """Stand in for a powered test stand: two pseudo-terminals that speak as instruments do."""
 
@@ -407,7 +413,7 @@ class SimulateOptions:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class DemoOptions:
     """Run the whole job on a simulated stand and compare the result with its truth."""
 
@@ -426,7 +432,7 @@ class DemoOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class CheckOptions:
     """Check a stand (readings beside raw bytes, rate, age, bad frames) or, without a stand, a box file."""
 
@@ -438,7 +444,7 @@ class CheckOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class PublishOptions:
     """Send what waits in a logbook to the broker of the stand, without a test; once is enough."""
 
@@ -446,7 +452,7 @@ class PublishOptions:
     logbook: LogbookOption = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ListOptions:
     """List the tests in a logbook, and its builds, oldest first."""
 
@@ -457,7 +463,7 @@ class ListOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class DeskOptions:
     """Open logbooks in a browser: list, look at every rock, compare, review, sign, take reports and exports.
 
@@ -485,7 +491,7 @@ class DeskOptions:
     ] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ShimsOptions:
     """Say which shims bring the tight spot into the limits, or what to measure first."""
 
@@ -496,7 +502,7 @@ class ShimsOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class VerifyOptions:
     """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
 
@@ -509,7 +515,7 @@ class VerifyOptions:
     ] = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class RescueOptions:
     """Copy what can still be read of a damaged logbook into a new one."""
 
@@ -517,7 +523,7 @@ class RescueOptions:
     new: Annotated[Path, typer.Argument(help="New logbook to make.", show_default=False)]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ArchiveOptions:
     """Move raw samples of old closed tests to an archive; events and seals stay, nothing is deleted."""
 
@@ -528,12 +534,12 @@ class ArchiveOptions:
     logbook: LogbookOption = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ExamplesOptions:
     """Say where the example files are, to copy: cp -r "$(lashmap examples)" configs."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ExplainOptions:
     """Say what a flag, a key of a file, a term, a precondition or a verdict means, why, and what to do."""
 
@@ -543,14 +549,14 @@ class ExplainOptions:
     ] = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NewBoxOptions:
     """Ask for a gearbox, with units and checks, from its drawing, and write a box file."""
 
     file: NewFileArgument
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NewStandOptions:
     """Ask for a stand, its ports and instruments, and write a stand file with their profiles beside it."""
 
@@ -560,7 +566,7 @@ class NewStandOptions:
 # lashmap tell STAND -------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class TellOptions:
     """Speak to the service of a stand."""
 
@@ -570,26 +576,26 @@ class TellOptions:
     ] = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class StatusOptions:
     """Say what is awaited now, how the instruments are, what was refused."""
 
     as_json: Annotated[bool, typer.Option("--json", help="The whole answer as JSON instead.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class MatchedOptions:
     """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
 
     unknown: Annotated[bool, typer.Option("--unknown", help="Their place is not known.")] = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ReadyOptions:
     """Say that the box may turn for the cycle run, or that it is locked out again, as the test asks."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class CauseOptions:
     """Say why rocks were refused, after looking at the stand, when the test asks: then it goes on."""
 
@@ -604,24 +610,24 @@ class CauseOptions:
     words: Annotated[str, typer.Argument(help="After other: what it was.", show_default=False)] = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class RepeatOptions:
     """Measure the last position again, or the one that is being recorded."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class SkipOptions:
     """Leave the asked position out."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NoteOptions:
     """Write something down with the running test."""
 
     text: Annotated[str, typer.Argument(help="Kept with the test, and on its report.")]
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class StopOptions:
     """End the running test, or give up its preparation; what was recorded stays."""
 
@@ -629,7 +635,7 @@ class StopOptions:
 # lashmap study ------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class PlanOptions:
     """Write a study file: every operator tests every box several times, in an order of chance."""
 
@@ -640,7 +646,7 @@ class PlanOptions:
     seed: Annotated[int, typer.Option(help="The same seed draws the same order.")] = 1
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class NextOptions:
     """Say which test of the study comes next."""
 
@@ -648,7 +654,7 @@ class NextOptions:
     logbook: LogbookOption = LOGBOOK
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class ReportOptions:
     """Analyse a complete study: what scatters, how much, and what that means for the stated uncertainty."""
 
@@ -663,7 +669,7 @@ class ReportOptions:
     as_json: JsonOption = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@_options
 class DriftOptions:
     """Say whether the tests of a check standard show that the stand has changed; status 3 when they do."""
 

@@ -5,15 +5,11 @@ from __future__ import annotations
 import shlex
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 
-from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
 from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.photograph import write_photos
-from lashmap_daemon.replay.compared import compared
 from lashmap_daemon.replay.conclude import (
     Renewed,
     ReviewRequest,
@@ -36,7 +32,7 @@ from lashmap_daemon.story.story import story_of
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from rich.console import Console
+    from lashmap_analysis.judge.shims import ShimAdvice
 
 
 _WORDS = "Recomputing from the raw samples"
@@ -54,6 +50,8 @@ def review(options: ReviewOptions, console: Console) -> None:
     if options.report is not None:
         check_report_name(options.report)
     if options.dossier is not None:
+        from lashmap_daemon.builds.dossier import check_dossier_name  # noqa: PLC0415 - a review needs it not
+
         check_dossier_name(options.dossier)
     with Logbook(options.logbook, create=False) as book:
         with busy(console, _WORDS, quiet=options.as_json):
@@ -65,6 +63,9 @@ def review(options: ReviewOptions, console: Console) -> None:
         moved = book.moved_to(assessment.record.identity.test)
         photos = _photos(book, assessment.record.identity.test, options.photos)
         if options.dossier is not None:
+            from lashmap_daemon.builds.dossier import write_dossier  # noqa: PLC0415 - as above
+            from lashmap_daemon.replay.compared import compared  # noqa: PLC0415 - as above
+
             with busy(console, _WORDS, quiet=options.as_json):
                 write_dossier(book, assessment.record.identity.test, options.dossier, compared)
     if options.report is not None:
@@ -96,6 +97,8 @@ def _photos(book: Logbook, test: str, folder: Path | None) -> list[Path]:
     taken = story_of(book.events(test)).photos
     if not taken:
         raise ConfigurationError("--photos", [f"test {test} holds no photograph; leave it out"])
+    from lashmap_daemon.logbook.photograph import write_photos  # noqa: PLC0415 - as above
+
     return write_photos(book, test, taken, folder)
 
 
@@ -131,6 +134,8 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         LogbookError: When the test cannot be read.
         ConfigurationError: When no stock of shims is known.
     """
+    from lashmap_analysis.judge.shims import shim_advice_for  # noqa: PLC0415 - a review needs it not
+
     name = test or newest_test(logbook)
     with Replay(logbook, name) as replay:
         stocks = (box.recorded() if box else replay.started.box).shims.stocks()

@@ -2,6 +2,8 @@
 
 Reading needs the token that the guard asks for; writing needs the desk's own token, always. What takes long
 is done in threads, few at a time; whoever comes when many wait already is asked to come again.
+
+What was stored of a test is shown at once, as stored and unchecked; its verdict only when it was recomputed.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ import asyncio
 import shutil
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -80,14 +83,26 @@ class Desk:
 
     Args:
         shelf: The logbooks.
+        openings: The tests that are open.
         writers: Who may write; None where nobody may.
         lasts: Called with a request's client when its answer takes long, so that no time limit cuts it.
     """
 
-    def __init__(self, shelf: Shelf, writers: Rules | None, lasts: Callable[[Any], None]) -> None:
-        self._shelf, self._writers, self._lasts = shelf, writers, lasts
-        self._openings = Openings()
+    def __init__(
+        self, shelf: Shelf, openings: Openings, writers: Rules | None, lasts: Callable[[Any], None]
+    ) -> None:
+        self._shelf, self._openings, self._writers, self._lasts = shelf, openings, writers, lasts
         self._work = Work()
+
+    def warm(self) -> None:
+        """Make what the first opening needs, by recomputing and wording the newest test.
+
+        A logbook that cannot be read says so to whoever asks for it.
+        """
+        with suppress(Refused, *UNREADABLE):
+            newest = self._shelf.newest()
+            if newest is not None:
+                shown(self._openings.open(*newest))
 
     @property
     def routes(self) -> list[BaseRoute]:
@@ -97,6 +112,8 @@ class Desk:
             Route("/charts.css", self._charts, methods=["GET"]),
             Route("/about", self._about, methods=["GET"]),
             Route("/list", self._answering(self._list), methods=["GET"]),
+            Route("/stored", self._answering(self._stored), methods=["GET"]),
+            Route("/prepare", self._answering(self._prepare), methods=["GET"]),
             Route("/open", self._answering(self._open), methods=["GET"]),
             Route("/trace", self._answering(self._trace), methods=["GET"]),
             Route("/compare", self._answering(self._compare), methods=["GET"]),
@@ -137,6 +154,16 @@ class Desk:
     async def _list(self, _: Request) -> Response:
         return JSONResponse(await self._work.do(self._shelf.listed))
 
+    async def _stored(self, request: Request) -> Response:
+        book, test = self._numbered(request)
+        return JSONResponse(await self._work.do(partial(self._shelf.stored, book, test)))
+
+    async def _prepare(self, request: Request) -> Response:
+        path, test = self._wanted(request)
+        self._lasts(request.client)
+        await self._work.do(partial(self._openings.prepare, path, test))
+        return JSONResponse({})
+
     async def _open(self, request: Request) -> Response:
         path, test = self._wanted(request)
         self._lasts(request.client)
@@ -145,13 +172,13 @@ class Desk:
     async def _trace(self, request: Request) -> Response:
         asked = request.query_params
         opened = self._openings.by_key(asked.get("key", ""))
-        numbers = {name: _number(asked.get(name, "")) for name in ("position", "from", "to", "points")}
+        numbers = {name: _number(asked.get(name, "")) for name in ("from", "to", "points")}
         channel = asked.get("channel", "indicator")
         try:
             found = traces.stretch(
-                opened,
-                int(numbers["position"]),
+                opened.traces[asked.get("of", "")],
                 channel,
+                opened.assessment.record.units,
                 start_s=numbers["from"],
                 end_s=numbers["to"],
                 points=int(numbers["points"]),
@@ -202,11 +229,15 @@ class Desk:
         return self._writers.refusal(request.method, request.url.path, headers)
 
     def _wanted(self, request: Request, book: str = "book", test: str = "test") -> tuple[Path, str]:
+        number, name = self._numbered(request, book, test)
+        return self._shelf.path(number), name
+
+    def _numbered(self, request: Request, book: str = "book", test: str = "test") -> tuple[int, str]:
         asked = request.query_params
         name = asked.get(test, "")
         if not name:
             raise Refused("no test is named; go back to the list")
-        return self._shelf.path(int(_number(asked.get(book, "")))), name
+        return int(_number(asked.get(book, ""))), name
 
 
 def _compared(wanted: list[tuple[Path, str]]) -> str:

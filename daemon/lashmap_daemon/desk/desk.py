@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,6 +11,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from lashmap_daemon.desk.app import OPEN_PATHS, Desk
+from lashmap_daemon.desk.opened import Openings
 from lashmap_daemon.desk.shelf import Shelf
 from lashmap_daemon.page.address import address_of, invitation
 from lashmap_daemon.page.app import application
@@ -33,6 +35,7 @@ class ServedDesk:
     Attributes:
         port: Where it is served.
         token: Of this desk; it is made anew where no file names one.
+        openings: The tests that are open.
 
     Raises:
         ConfigurationError: When its place is taken, or token or certificate cannot be used.
@@ -49,8 +52,10 @@ class ServedDesk:
         looking = None if table.is_own else self.token
         readers = Rules.of(looking, names, OPEN_PATHS, encrypted=encrypted)
         writers = Rules.of(self.token, names, (), encrypted=encrypted) if writes else None
-        desk = Desk(Shelf(paths=tuple(logbooks)), writers, self._server.lasts)
+        self.openings = Openings()
+        desk = Desk(Shelf(paths=tuple(logbooks)), self.openings, writers, self._server.lasts)
         self._server.start(application(readers, desk.routes))
+        threading.Thread(target=desk.warm, name="desk", daemon=True).start()
 
     def __enter__(self) -> Self:
         return self

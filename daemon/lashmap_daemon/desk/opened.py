@@ -1,7 +1,8 @@
 """Tests that are open on the desk: recomputed from their raw samples, and kept for a while.
 
-A test is recomputed when it is opened, unless its logbook has not changed in any way since. What zooms asks
-for the opened test by a key of its own, and so sees one state of it however the logbook goes on.
+A test is recomputed when it is opened, unless its logbook has not changed in any way since. One that is
+likely to be asked for next is recomputed before (`Openings.prepare`), by the same rule. What zooms asks for
+the opened test by a key of its own, and so sees one state of it however the logbook goes on.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.desk.shelf import Refused
+from lashmap_daemon.desk.traces import Trace, traces_of
 from lashmap_daemon.logbook.index import stamp_of
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
@@ -22,7 +24,6 @@ from lashmap_daemon.story.story import story_of
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.record.record import RockTrace
 
     from lashmap_daemon.story.story import Story
 
@@ -36,6 +37,7 @@ class Opened:
     Attributes:
         key: Names it to the page.
         events: How many events it had.
+        traces: By key.
     """
 
     key: str
@@ -44,11 +46,7 @@ class Opened:
     assessment: Assessment
     story: Story
     events: int
-
-    @property
-    def traces(self) -> dict[int, RockTrace]:
-        """Rocks with samples, by position."""
-        return {one.position: one for one in self.assessment.record.traces if one.time_s.size}
+    traces: dict[str, Trace]
 
 
 class Openings:
@@ -65,16 +63,31 @@ class Openings:
             LogbookError: When it is not there or cannot be read.
         """
         with self._lock:
-            stamp = stamp_of(path)
-            for opened, before in self._opened.values():
-                if (opened.path, opened.test) == (path, test) and before is not None and before == stamp:
-                    self._opened.move_to_end(opened.key)
-                    return opened
-            opened = _opened(path, test)
-            self._opened[opened.key] = opened, stamp
-            while len(self._opened) > _KEPT:
-                self._opened.popitem(last=False)
-            return opened
+            return self._open(path, test)
+
+    def prepare(self, path: Path, test: str) -> None:
+        """Recompute a test that is likely to be opened; not while another is recomputed.
+
+        Raises:
+            LogbookError: As `open`.
+        """
+        if self._lock.acquire(blocking=False):
+            try:
+                self._open(path, test)
+            finally:
+                self._lock.release()
+
+    def _open(self, path: Path, test: str) -> Opened:
+        stamp = stamp_of(path)
+        for opened, before in self._opened.values():
+            if (opened.path, opened.test) == (path, test) and before is not None and before == stamp:
+                self._opened.move_to_end(opened.key)
+                return opened
+        opened = _opened(path, test)
+        self._opened[opened.key] = opened, stamp
+        while len(self._opened) > _KEPT:
+            self._opened.popitem(last=False)
+        return opened
 
     def forget(self, path: Path, test: str) -> None:
         """It was changed; what was opened of it is not shown any more."""
@@ -105,4 +118,5 @@ def _opened(path: Path, test: str) -> Opened:
             assessment=assessment,
             story=story_of(replay.events),
             events=len(replay.events),
+            traces=traces_of(assessment.record),
         )

@@ -68,6 +68,25 @@ class Shelf:
         tests.sort(key=lambda row: str(row["begun"]), reverse=True)
         return {"books": books, "tests": tests}
 
+    def stored(self, number: int, test: str) -> dict[str, Any]:
+        """The line of one test as the list has it: from its events alone, nothing of it was checked.
+
+        Raises:
+            Refused: When there is no such logbook or test.
+            LogbookError: When it cannot be read.
+        """
+        found = [one for one in listed(self.path(number))[0] if one.test == test]
+        if not found:
+            raise Refused("there is no such test; go back to the list")
+        return next(_rows(number, found))
+
+    def newest(self) -> tuple[Path, str] | None:
+        """The test that was completed last, of those whose logbook can be listed; None without one."""
+        for row in self.listed()["tests"]:
+            if row["outcome"]:
+                return self.paths[row["book"]], row["key"]
+        return None
+
 
 def without_folders(error: Exception, path: Path) -> str:
     """What an error says, visible, and with the name of the logbook in place of its path."""

@@ -10,11 +10,11 @@ from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.render.parts import report_parts
 
 from lashmap_daemon.clean_text import visible
-from lashmap_daemon.desk.traces import channels_of
+from lashmap_daemon.desk.traces import INDICATOR, Trace
 
 if TYPE_CHECKING:
-    from lashmap_analysis.judge.assessment import Assessment, PositionResult
-    from lashmap_analysis.record.record import RockTrace
+    from lashmap_analysis.judge.assessment import PositionResult
+    from lashmap_analysis.record.record import Units
 
     from lashmap_daemon.desk.opened import Opened
 
@@ -24,7 +24,7 @@ def shown(opened: Opened) -> dict[str, Any]:
     assessment, story = opened.assessment, opened.story
     parts = report_parts(assessment)
     plain = {"box": visible(parts.box), "remark": visible(parts.remark)}
-    traces = opened.traces
+    rocks = {one.position: one for one in assessment.positions}
     return {
         "key": opened.key,
         "test": visible(opened.test),
@@ -32,9 +32,8 @@ def shown(opened: Opened) -> dict[str, Any]:
         "units": assessment.record.units,
         "parts": {**asdict(parts), **plain},
         "traces": {
-            one.position: _trace(one, traces[one.position], assessment)
-            for one in assessment.positions
-            if one.position in traces
+            key: _trace(trace, rocks.get(trace.about.get("position", 0)), assessment.record.units)
+            for key, trace in opened.traces.items()
         },
         "build": "" if story.build is None else visible(story.build.build),
         "closed": story.closed is not None,
@@ -51,24 +50,24 @@ def shown(opened: Opened) -> dict[str, Any]:
     }
 
 
-def _trace(position: PositionResult, trace: RockTrace, assessment: Assessment) -> dict[str, Any]:
-    """Of one rock: what stands around its samples; times are seconds since it began."""
-    origin_s, scale = float(trace.time_s[0]), in_units(1.0, assessment.record.units)
-    finite = trace.indicator_mm[np.isfinite(trace.indicator_mm)]
-    ends = [float(one[-1]) for one, _ in channels_of(trace).values()]
+def _trace(trace: Trace, rock: PositionResult | None, units: Units) -> dict[str, Any]:
+    """What stands around the samples, times in seconds since it began; ``rock`` only where it is of one."""
+    origin_s, scale = trace.origin_s, in_units(1.0, units)
+    _, lengths_mm = trace.channels.get(INDICATOR, (None, np.empty(0)))
+    finite = lengths_mm[np.isfinite(lengths_mm)]
     return {
-        "duration": max(ends) - origin_s,
-        "samples": int(trace.time_s.size),
+        **trace.about,
+        "duration": max(float(time_s[-1]) for time_s, _ in trace.channels.values()) - origin_s,
+        "samples": max(int(time_s.size) for time_s, _ in trace.channels.values()),
         "low": float(finite.min()) * scale if finite.size else 0.0,
         "high": float(finite.max()) * scale if finite.size else 0.0,
-        "channels": list(channels_of(trace)),
-        "usable": position.usable,
+        "channels": list(trace.channels),
         "dwells": [
             [one.start_s - origin_s, one.end_s - origin_s, one.level_mm * scale, one.high]
-            for one in position.rock.dwells
+            for one in (rock.rock.dwells if rock else ())
         ],
         "flags": [
             {"name": flag.name.value, "sentence": visible(flag.sentence), "disabling": flag.disabling}
-            for flag in position.flags
+            for flag in (rock.flags if rock else ())
         ],
     }

@@ -1,12 +1,14 @@
-"""A stretch of a rock trace for a screen: every sample, or the extremes of as many pieces as it has room for.
+"""The traces of a test, and a stretch of one for a screen: every sample, or extremes where they are too many.
 
-Of each piece the smallest and the largest sample stay, so that no spike, bounce or gap is lost at any zoom
-(tsdownsample, min-max). A gap in the samples is told as a sample that is no number.
+Rocks, runout sweeps and passes are shown alike, each under a key. Of each piece the smallest and the largest
+sample stay, so that no spike, bounce or gap is lost at any zoom (tsdownsample, min-max). A gap in the samples
+is told as a sample that is no number.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from lashmap_analysis.charts.svg import stretches
@@ -14,23 +16,64 @@ from lashmap_analysis.record.lengths import in_units
 from tsdownsample import MinMaxDownsampler
 
 if TYPE_CHECKING:
-    from lashmap_analysis.record.record import RockTrace
+    from lashmap_analysis.record.record import RockTrace, RunoutTrace, TestRecord, Units
     from lashmap_drivers.readings import Floats
     from numpy.typing import NDArray
 
-    from lashmap_daemon.desk.opened import Opened
-
 MOST_POINTS = 8000
 _DOWNSAMPLER = MinMaxDownsampler()  # type: ignore[no-untyped-call]  # as published
+INDICATOR = "indicator"  # the channel of lengths; all others are angles
 
 
-def channels_of(trace: RockTrace) -> dict[str, tuple[Floats, Floats]]:
-    """Times and values of the instruments that saw a rock, in mm and degrees."""
-    found = {
-        "indicator": (trace.time_s, trace.indicator_mm),
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """What instruments saw of a rock, a sweep or a pass.
+
+    Attributes:
+        about: What it is of, as the page is told.
+        channels: Times and values by instrument, in mm and degrees; each has samples.
+        origin_s: Where its times begin.
+    """
+
+    about: dict[str, Any]
+    channels: dict[str, tuple[Floats, Floats]]
+    origin_s: float
+
+    @classmethod
+    def of(cls, about: dict[str, Any], channels: dict[str, tuple[Floats, Floats]]) -> Self:
+        """Without the channels that have no samples; its time begins with the first that has some."""
+        seen = {name: (time_s, values) for name, (time_s, values) in channels.items() if time_s.size}
+        first_s, _ = next(iter(seen.values()))
+        return cls(about=about, channels=seen, origin_s=float(first_s[0]))
+
+
+def traces_of(record: TestRecord) -> dict[str, Trace]:
+    """All traces with samples, by key: rocks by their position, then sweeps, then passes."""
+    found: dict[str, Trace] = {}
+    for rock in record.traces:
+        if rock.time_s.size:
+            found[str(rock.position)] = Trace.of(
+                {"kind": "rock", "position": rock.position}, _indicated(rock)
+            )
+    for sweep in record.sweeps:
+        if sweep.time_s.size:
+            found[f"sweep {sweep.member}"] = Trace.of(
+                {"kind": "sweep", "member": sweep.member}, _indicated(sweep)
+            )
+    for one in record.passes:
+        if one.pinion_time_s.size or one.gear_time_s.size:
+            found[f"pass {one.number}"] = Trace.of(
+                {"kind": "pass", "number": one.number, "direction": one.direction},
+                {"pinion": (one.pinion_time_s, one.pinion_deg), "gear": (one.gear_time_s, one.gear_deg)},
+            )
+    return found
+
+
+def _indicated(trace: RockTrace | RunoutTrace) -> dict[str, tuple[Floats, Floats]]:
+    return {
+        INDICATOR: (trace.time_s, trace.indicator_mm),
         "encoder": (trace.encoder_time_s, trace.encoder_deg),
     }
-    return {name: (time_s, values) for name, (time_s, values) in found.items() if time_s.size}
 
 
 def thinned(time_s: Floats, values: Floats, *, start_s: float, end_s: float, points: int) -> NDArray[Any]:
@@ -59,21 +102,18 @@ def thinned(time_s: Floats, values: Floats, *, start_s: float, end_s: float, poi
     return np.stack([np.insert(times, breaks, np.nan), np.insert(some, breaks, np.nan)])
 
 
-def stretch(
-    opened: Opened, position: int, channel: str, *, start_s: float, end_s: float, points: int
-) -> bytes:
-    """A stretch as the page takes it: little-endian float64, times since the rock began, then values.
+def stretch(trace: Trace, channel: str, units: Units, *, start_s: float, end_s: float, points: int) -> bytes:
+    """A stretch as the page takes it: little-endian float64, times since the trace began, then values.
 
-    Lengths are in the unit of the box's papers.
+    Lengths are in ``units``, those of the box's papers.
 
     Raises:
-        KeyError: There is no such rock or channel.
+        KeyError: There is no such channel.
     """
-    trace = opened.traces[position]
-    time_s, values = channels_of(trace)[channel]
-    origin_s = float(trace.time_s[0])
+    time_s, values = trace.channels[channel]
+    origin_s = trace.origin_s
     found = thinned(
         time_s, values, start_s=origin_s + start_s, end_s=origin_s + end_s, points=min(points, MOST_POINTS)
     )
-    scale = in_units(1.0, opened.assessment.record.units) if channel == "indicator" else 1.0
+    scale = in_units(1.0, units) if channel == INDICATOR else 1.0
     return np.stack([found[0] - origin_s, found[1] * scale]).astype("<f8").tobytes()

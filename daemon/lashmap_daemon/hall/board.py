@@ -8,11 +8,11 @@ a stand come as they stand in its record, cleaned.
 
 from __future__ import annotations
 
-import json
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.record.lengths import format_length
+from pydantic_core import to_json
 
 from lashmap_daemon.clean_text import clean as cleaned
 from lashmap_daemon.hall.hall import asks_of
@@ -107,7 +107,7 @@ def row(seen: StandSeen) -> dict[str, Any]:
         "signed": _signed(seen),
     }
     if seen.running and state is not None:
-        made["wants"] = as_keys(cue_of_phase(state.phase, "").words)
+        _, made["wants"] = _cue(state.phase)
         made["asks"] = clean(asks_of(state), _MOST_TEXT)
     elif seen.online and state is not None and state.service is not None:
         made["asks"] = clean(state.service.awaits, _MOST_TEXT)
@@ -126,7 +126,7 @@ def need(seen: StandSeen) -> int:
     if seen.open_alarms or lacks or (state is not None and state.phase in _TROUBLED):
         return ALARM
     if state is not None and in_test:
-        return RUNS if cue_of_phase(state.phase, "").kind in {Kind.ROCK, Kind.WAIT} else ASKED
+        return RUNS if _cue(state.phase)[0] in {Kind.ROCK, Kind.WAIT} else ASKED
     return PREPARES if _doing(seen) in {"preparing", "concluding"} else IDLE
 
 
@@ -154,5 +154,12 @@ def _signed(seen: StandSeen) -> str:
     return "signed" if isinstance(seen.review.record, events.SignedOff) else "reviewed"
 
 
+@cache
+def _cue(phase: Phase) -> tuple[Kind, Any]:
+    """What a phase asks for: its kind, and its words as keys."""
+    cue = cue_of_phase(phase, "")
+    return cue.kind, as_keys(cue.words)
+
+
 def _packed(part: dict[str, Any]) -> bytes:
-    return json.dumps(part, ensure_ascii=True, allow_nan=False, separators=(",", ":")).encode()
+    return to_json(part)

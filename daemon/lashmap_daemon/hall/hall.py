@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
-from pydantic import ValidationError
+from lashmap_analysis.record.record import Shaft
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.messages import PUBLISHED, Topic, level
+from lashmap_daemon.bus.messages import PUBLISHED, STATE, level
 from lashmap_daemon.clean_text import clean
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
@@ -26,6 +27,22 @@ _MOST_ALARMS = 20  # a stand has a few instruments
 SILENT_S = 3.0  # a running test speaks several times a second
 Reviewing: TypeAlias = messages.Excluded | messages.ExclusionTakenBack | messages.Signed
 _BY_NAME = {topic.name: topic for topic in PUBLISHED}
+_BY_NO_KEY = "\0"
+
+
+class _StateInBrief(messages.State):
+    """A state whose larger parts are not looked at, and are empty here: a third of the work."""
+
+    model_config = ConfigDict(populate_by_name=False)
+
+    target: messages.Target | None = Field(default=None, validation_alias=_BY_NO_KEY)
+    sweep: Shaft | None = Field(default=None, validation_alias=_BY_NO_KEY)
+    rock: messages.Rock | None = Field(default=None, validation_alias=_BY_NO_KEY)
+    marks: list[messages.Mark] = Field(default_factory=list, validation_alias=_BY_NO_KEY)
+    lines: list[str] = Field(default_factory=list, validation_alias=_BY_NO_KEY)
+
+
+_STATE_IN_BRIEF = TypeAdapter(_StateInBrief)
 
 
 @dataclass
@@ -86,6 +103,7 @@ class Hall:
     Attributes:
         root: First levels of the topics.
         wanted: Topic levels to show; empty for all.
+        in_brief: Of a state neither marks nor lines, target and rock are looked at; they stay empty.
         tell: Called with a line (cleaned) for everything worth one; None where nobody reads them.
         stands: By topic level.
         not_understood: Messages that fit no schema, or claim to be another stand's.
@@ -95,6 +113,7 @@ class Hall:
 
     root: str
     wanted: frozenset[str] = frozenset()
+    in_brief: bool = False
     tell: Callable[[str], None] | None = None
     stands: dict[str, StandSeen] = field(default_factory=dict)
     not_understood: int = 0
@@ -110,7 +129,8 @@ class Hall:
         stand = levels[0]
         if self.wanted and stand not in self.wanted:
             return
-        message = _understand(kind, payload)
+        adapter = _STATE_IN_BRIEF if self.in_brief and kind is STATE else kind.adapter
+        message = _understand(adapter, payload)
         is_new = stand not in self.stands
         if message is None or message.stand != stand or (is_new and clean(stand, 64) != stand):
             self.not_understood += 1
@@ -123,6 +143,14 @@ class Hall:
         if not retained:
             seen.news_s = now_s
         self._take(seen, message, now_s, retained=retained)
+
+    def quiet(self, now_s: float, longest_s: float) -> list[str]:
+        """Stands where a test runs, as far as they said, and that said nothing for longer than this."""
+        return [
+            stand
+            for stand, seen in self.stands.items()
+            if seen.running and not (seen.news_s is not None and now_s - seen.news_s <= longest_s)
+        ]
 
     def _take(self, seen: StandSeen, message: messages.Message, now_s: float, *, retained: bool) -> None:
         match message:
@@ -212,11 +240,11 @@ def review_words(message: Reviewing) -> str:
     return f"{part}position {record.position} was left out by {record.by}: {record.reason}"
 
 
-def _understand(kind: Topic, payload: bytes) -> messages.Message | None:
+def _understand(adapter: TypeAdapter[Any], payload: bytes) -> messages.Message | None:
     if len(payload) > MOST_BYTES:
         return None
     try:
-        message = kind.adapter.validate_json(payload)
+        message = adapter.validate_json(payload)
     except (ValidationError, ValueError, RecursionError):
         return None
     return message if isinstance(message, messages.Message) else None

@@ -3,32 +3,38 @@
 paho's client in its own thread, without an event loop around it: of a message only its bytes are kept here,
 and who asks takes them all at once. What is retained (status, state, result, review) is asked for without
 acknowledgements, since the newest alone counts; it is asked for anew every minute, so that a message which
-the broker dropped is not missed for long. Live values are not asked for at all: they are most of the traffic,
-and the board shows none.
+the broker dropped is not missed for long. Live values are not listened to: they are most of the traffic, and
+the board shows none. One of them is asked for where a running test has said nothing for a while
+(`Listener.ask_alive`).
+
+It speaks MQTT 3.1.1: a message without properties costs paho half as much, and no property of ours is for
+whoever listens. What MQTT 5 would keep away, a message that is too large, is dropped here; the limit of the
+broker keeps it from the wire (`configs/bus`).
 """
 
 from __future__ import annotations
 
+import math
 import secrets
 import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Iterable
 from typing import Any, Self
 
 import aiomqtt
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from lashmap_daemon.bus.connection import KEEP_ALIVE_S, Refused, fresh, reason_of
-from lashmap_daemon.bus.messages import ALARM, RESULT, REVIEW, STATE, STATUS
+from lashmap_daemon.bus.connection import KEEP_ALIVE_S, Refused, reason_of
+from lashmap_daemon.bus.messages import ALARM, LIVE, RESULT, REVIEW, STATE, STATUS
 from lashmap_daemon.hall.hall import MOST_BYTES, BrokerSeen
 from lashmap_daemon.setup.bus_table import BusTable
 
 ANEW_S = 60.0
+_ALIVE_S = 10.0  # between two questions whether a stand is alive
 _MOST_ALARMS = 10_000  # that wait to be taken; a flood loses the oldest
 _LONGEST_WAIT_S = 15
 _TOPICS = {STATUS: 0, STATE: 0, RESULT: 0, REVIEW: 0, ALARM: 1}
@@ -55,11 +61,13 @@ class Listener:
         self._alarms: deque[Arrived] = deque(maxlen=_MOST_ALARMS)
         self._lock = threading.Lock()
         self._asked_s = 0.0
+        self._root = settings.root
+        self._asked_alive_s: dict[str, float] = {}
         self._host, self._port = settings.host, settings.port
         self._client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"lashmap-board-{secrets.token_hex(6)}",
-            protocol=MQTTProtocolVersion.MQTTv5,
+            protocol=MQTTProtocolVersion.MQTTv311,
         )
         if settings.user is not None:
             self._client.username_pw_set(settings.user, settings.password())
@@ -74,10 +82,7 @@ class Listener:
         self._client.on_subscribe = self._subscribed
 
     def __enter__(self) -> Self:
-        properties = fresh(PacketTypes.CONNECT)
-        properties.MaximumPacketSize = MOST_BYTES
-        where = (self._host, self._port, KEEP_ALIVE_S)
-        self._client.connect_async(*where, clean_start=True, properties=properties)
+        self._client.connect_async(self._host, self._port, KEEP_ALIVE_S)
         self._client.loop_start()
         return self
 
@@ -95,12 +100,23 @@ class Listener:
             self._ask()
         return [*((topic, payload, kept) for topic, (payload, kept) in newest.items()), *alarms]
 
+    def ask_alive(self, stands: Iterable[str]) -> None:
+        """Have a live value of each of these stands arrive once, where it still makes any; not too often."""
+        now_s = time.monotonic()
+        for stand in stands:
+            if now_s - self._asked_alive_s.get(stand, -math.inf) > _ALIVE_S and not self.broker.problem:
+                self._asked_alive_s[stand] = now_s
+                self._client.subscribe(f"{self._root}/{stand}/{LIVE.name}", 0)
+
     # In the client's thread -----------------------------------------------------------------------------
 
     def _heard(self, _client: Client, _data: object, message: MQTTMessage) -> None:
-        topic, payload = message.topic, bytes(message.payload)
+        # Nothing larger is held; that it came is counted.
+        topic, payload = message.topic, bytes(message.payload) if len(message.payload) <= MOST_BYTES else b""
+        if topic.endswith(f"/{LIVE.name}"):
+            self._client.unsubscribe(topic)  # one is enough: it is there
         with self._lock:
-            if topic.endswith("/alarm"):
+            if topic.endswith(f"/{ALARM.name}"):
                 self._alarms.append((topic, payload, message.retain))
                 return
             before = self._newest.get(topic)
@@ -108,9 +124,9 @@ class Listener:
             self._newest[topic] = (payload, message.retain and (before is None or before[1]))
 
     def _ask(self) -> None:
-        """Subscribe to all at once; asked anew the broker sends again what it keeps (MQTT 5, 3.8.4)."""
+        """Subscribe to all at once; asked anew the broker sends again what it keeps (MQTT 3.1.1, 3.8.4)."""
         self._asked_s = time.monotonic()
-        self._client.subscribe([(name, SubscribeOptions(qos=qos)) for name, qos in self._asked_for.items()])
+        self._client.subscribe(list(self._asked_for.items()))
 
     def _connected(self, *about: Any) -> None:  # noqa: ANN401 - client, data, flags, code, properties
         code: ReasonCode = about[3]
@@ -120,6 +136,8 @@ class Listener:
             self._ask()
 
     def _subscribed(self, *about: Any) -> None:  # noqa: ANN401 - client, data, number, codes, properties
+        if len(about[3]) < len(self._asked_for):
+            return  # of `ask_alive`: where live values are forbidden, a stand is as quiet as it is
         for name, code in zip(self._asked_for, about[3], strict=False):
             # An access list from before there were reviews forbids them; all else can be watched.
             if code.is_failure and not name.endswith(f"/{REVIEW.name}"):

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.setup.bus_table import BusTable
     from lashmap_daemon.setup.page_table import PageTable
 
+QUIET_S = 20.0  # for which a running test says nothing while a person turns the gear, or thinks
 _OWN = Path(__file__).with_name("static")
 BOARD_FILES = {
     "/": _OWN / "board.html",
@@ -49,7 +50,7 @@ class BoardPage:
 
     def __init__(self, bus: BusTable, page: PageTable, stands: frozenset[str]) -> None:
         self._page, self._token, tls = page, page.token(), page.tls()
-        self.hall = Hall(root=bus.root, wanted=stands)
+        self.hall = Hall(root=bus.root, wanted=stands, in_brief=True)
         self.listener = Listener(bus, stands)
         self._board = Board(self.hall, self.listener.broker)
         self._feed = Feed(page.lookers)
@@ -91,6 +92,7 @@ class BoardPage:
         now_s = time.monotonic()
         for topic, payload, kept in self.listener.take():
             self.hall.feed(topic, payload, retained=kept, now_s=now_s)
+        self.listener.ask_alive(self.hall.quiet(now_s, QUIET_S))
         self._server.put(self._board.parts(now_s))
 
     def invitation(self) -> list[str]:

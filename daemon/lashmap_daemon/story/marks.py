@@ -167,7 +167,7 @@ def precondition(found: events.MarksCompared) -> Precondition:
             remedy="Test again, and bring the marked tooth into the mesh when that is asked for.",
         )
     if found.how == "counted by hand":
-        turns, off = abs(found.turns or 0), format_angle(found.off_deg, signed=True)
+        turns = abs(found.turns or 0)
         where = f"counted by hand, {turns} {'turn' if turns == 1 else 'turns'} of the gear from the start"
         if found.agrees:
             return Precondition(

@@ -571,12 +571,11 @@ def _interval(low_mm: float | None, high_mm: float | None) -> tuple[float, float
 
 
 def _exclusion(out: events.PositionExcluded, utc: str) -> Exclusion:
-    windowed = out.start_s is not None and out.end_s is not None
     return Exclusion(
         number=out.exclusion,
         position=out.position,
         reversal=out.reversal,
-        window_s=(out.start_s or 0.0, out.end_s or 0.0) if windowed else None,
+        window_s=None if out.start_s is None or out.end_s is None else (out.start_s, out.end_s),
         reason=out.reason,
         by=out.by,
         utc=utc,

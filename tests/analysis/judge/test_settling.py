@@ -115,3 +115,52 @@ def test_what_is_as_tight_is_named_and_the_spot_itself_is_not() -> None:
     assert lash_map is not None
     spot = lash_map.tight_spot.engagement
     assert "as tight" not in cause_sentence(lash_map, seen=[spot, spot + lash_map.gear_set.mesh_cycle])
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        (1, ["About 1 more well-chosen position would do, if they read as predicted."]),
+        (3, ["About 3 more well-chosen positions would do, if they read as predicted."]),
+        (0, []),
+    ],
+)
+def test_how_many_more_positions_would_do(
+    count: int, said: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(settling, "positions_to_settle", lambda *_: count)
+    assessment = made_assessment(count=8)
+    assert assessment.lash_map is not None
+    assert assessment.budget is not None
+    bare = replace(assessment.budget, lines=assessment.budget.lines[:1])
+    steps = narrowing_steps(assessment.lash_map, bare, (0.09, 0.11), assessment.record)
+    assert [step for step in steps if "position" in step and "well-chosen" in step] == said
+    assert not any("alone will not do" in step for step in steps)
+
+
+def test_what_cannot_be_told_from_the_tight_spot_is_as_tight(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(settling, "may_be_tightest", lambda *_: True)
+    lash_map = made_assessment(count=24).lash_map
+    assert lash_map is not None
+    spot, cycle = lash_map.tight_spot.engagement, lash_map.gear_set.mesh_cycle
+    one, other = sorted(((spot + 1) % cycle, (spot + 2) % cycle))
+    assert f"Engagement {one} is as tight" in cause_sentence(lash_map, seen=[one, spot])
+    both = cause_sentence(lash_map, seen=[other, one, other + cycle])
+    assert (
+        f"Engagements {one} and {other} are as tight within the uncertainties; mark and work on {spot}."
+        in both
+    )
+
+
+def test_what_is_not_settled_names_the_runout_of_which_too_little_is_known() -> None:
+    lash_map = made_assessment(count=24).lash_map
+    assert lash_map is not None
+    assert lash_map.gear_runout is not None
+    # twice its uncertainty is no runout that stands out
+    weak = replace(lash_map.gear_runout, amplitude_mm=0.0001, standard_uncertainty_mm=0.001)
+    open_cause = replace(lash_map, cause="not settled by these positions")
+    assert cause_sentence(open_cause).endswith("What moved it there is not settled by these positions.")
+    said = cause_sentence(replace(open_cause, gear_runout=weak))
+    assert said.endswith("; too little is known of the gear runout to stand out from nothing.")
+    alone = cause_sentence(replace(lash_map, cause="both members", pinion_runout=None))
+    assert "the pinion's part does not stand by itself" in alone

@@ -53,6 +53,22 @@ def test_what_is_wrong_is_said_in_the_words_of_its_options(
     assert reason in done.stderr
 
 
+def test_files_none_of_which_is_a_logbook_are_refused_with_their_reasons(tmp_path: Path) -> None:
+    (good,) = golden(tmp_path, "spiral")
+    text, cut = tmp_path / "text.logbook", tmp_path / "cut.logbook"
+    text.write_text("no logbook at all", "utf-8")
+    cut.write_bytes(good.read_bytes()[:20_000])
+    done = lashmap("desk", text)
+    assert done.returncode == 3
+    assert "text.logbook: file is not a database; so it is no logbook" in done.stderr
+    done = lashmap("desk", text, cut)
+    assert done.returncode == 3
+    assert ["text.logbook" in line or "cut.logbook" in line for line in done.stderr.splitlines()] == [
+        True,
+        True,
+    ]
+
+
 def test_a_place_that_is_taken_names_the_option(tmp_path: Path) -> None:
     (book,) = golden(tmp_path, "spiral")
     with socket.create_server(("127.0.0.1", 0)) as taken:

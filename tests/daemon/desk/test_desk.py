@@ -4,29 +4,35 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import shutil
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.desk.served import GOLDEN, Reader, desk, first_test, golden
+from daemon.desk.served import GOLDEN, WITHIN_S, Reader, desk, first_test, golden
 from daemon.logbooks import add_test, note, start_of
+from daemon.page.shown import wait_until
 from daemon.virtual_time import VirtualTest, load_box
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.comparison import compare_tests
+from lashmap_analysis.record.record import TestRecord
 from lashmap_analysis.render.comparison import render_comparison
 from lashmap_analysis.render.page import render_html
+from lashmap_daemon.desk import opened
 from lashmap_daemon.desk.desk import ServedDesk
 from lashmap_daemon.desk.traces import thinned
 from lashmap_daemon.logbook.check import check_file
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.page import guard
 from lashmap_daemon.replay.compared import compared
-from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.conclude import conclude, judged
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.story import events
+from lashmap_daemon.story.events import Stamped
 
 
 @pytest.fixture(name="books")
@@ -83,6 +89,33 @@ def test_an_open_test_is_the_report_in_parts(reader: Reader, books: list[Path]) 
     assert "traces" not in parts["chapters_html"]
 
 
+def test_what_was_stored_is_the_line_of_the_list(reader: Reader) -> None:
+    for row in reader.right("/list")["tests"]:
+        assert reader.right("/stored", book=row["book"], test=row["key"]) == row
+
+
+def test_a_test_that_was_prepared_is_recomputed_once_until_it_changes(
+    books: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recomputed: list[str] = []
+
+    def counted(record: TestRecord, stream: Sequence[Stamped]) -> Assessment:
+        recomputed.append(record.identity.test)
+        return judged(record, stream)
+
+    monkeypatch.setattr(opened, "judged", counted)
+    os.utime(books[0], (1e9, 1e9))  # changed long ago; what changed a moment ago is not believed to stay
+    with desk(books[0]) as served:
+        reader, test = Reader(served.port, served.token), first_test(books[0])
+        wait_until(lambda: recomputed == [test], WITHIN_S)  # the newest is, at the start
+        reader.right("/prepare", book=0, test=test)
+        seen = reader.right("/open", book=0, test=test)["seen"]
+        assert recomputed == [test]
+        assert reader.review(0, test, seen, exclude=2, reason="a burr", by="R. Viewer")[0] == 200
+        assert reader.right("/open", book=0, test=test)["seen"] == seen + 1
+        assert recomputed == [test, test]
+
+
 @pytest.mark.parametrize("kind", ["by_angle", "counted", "cycle", "inch", "sweeps"])
 def test_tests_of_every_kind_are_opened(tmp_path: Path, kind: str) -> None:
     (path,) = golden(tmp_path, kind)
@@ -91,9 +124,9 @@ def test_tests_of_every_kind_are_opened(tmp_path: Path, kind: str) -> None:
         shown = reader.right("/open", book=0, test=first_test(path))
         assert shown["traces"]
         assert shown["parts"]["map"].startswith("<svg")
-        for position, trace in shown["traces"].items():
+        for key, trace in shown["traces"].items():
             for channel in trace["channels"]:
-                asked = {"key": shown["key"], "position": position, "channel": channel, "points": 8000}
+                asked = {"key": shown["key"], "of": key, "channel": channel, "points": 8000}
                 content = reader.right("/trace", **asked, **{"from": 0, "to": 1e9})
                 values = np.frombuffer(content, "<f8").reshape(2, -1)[1]
                 if channel == "indicator":  # in the unit of the papers, as its least and greatest are
@@ -116,7 +149,7 @@ def test_a_trace_is_zoomed_down_to_every_sample(reader: Reader, books: list[Path
         trace = replay.record().traces[2]
 
     def stretch(start_s: float, end_s: float, points: int, channel: str = "indicator") -> np.ndarray:
-        content = reader.right("/trace", key=shown["key"], position=trace.position, channel=channel,
+        content = reader.right("/trace", key=shown["key"], of=trace.position, channel=channel,
                                points=points, **{"from": start_s, "to": end_s})  # fmt: skip
         return np.frombuffer(content, "<f8").reshape(2, -1)
 
@@ -134,6 +167,46 @@ def test_a_trace_is_zoomed_down_to_every_sample(reader: Reader, books: list[Path
     assert part.shape[1] == inside.sum() + 2
     turned = stretch(0.0, 1e6, 8000, "encoder")
     np.testing.assert_array_equal(turned[1], trace.encoder_deg)
+
+
+@pytest.mark.parametrize("kind", ["cycle", "sweeps"])
+def test_passes_and_sweeps_are_zoomed_as_rocks_are(tmp_path: Path, kind: str) -> None:
+    (path,) = golden(tmp_path, kind)
+    with Logbook(path, create=False) as book, Replay(book, first_test(path)) as replay:
+        record = replay.record()
+    wanted = {
+        f"pass {one.number}": {
+            "pinion": (one.pinion_time_s, one.pinion_deg),
+            "gear": (one.gear_time_s, one.gear_deg),
+        }
+        for one in record.passes
+    } | {
+        f"sweep {one.member}": {
+            "indicator": (one.time_s, one.indicator_mm),
+            "encoder": (one.encoder_time_s, one.encoder_deg),
+        }
+        for one in record.sweeps
+    }
+    with desk(path) as served:
+        reader = Reader(served.port)
+        shown = reader.right("/open", book=0, test=first_test(path))
+        assert wanted
+        for key, channels in wanted.items():
+            assert shown["traces"][key]["channels"] == list(channels)
+            origin_s = next(iter(channels.values()))[0][0]
+            for channel, (time_s, values) in channels.items():
+                asked = {"key": shown["key"], "of": key, "channel": channel}
+                # The encoder may be a moment ahead of what the time begins with.
+                whole, near = {"from": -1, "to": 1e6, "points": 60}, {"from": 1, "to": 1.2, "points": 8000}
+                few, part = (
+                    np.frombuffer(reader.right("/trace", **asked, **window), "<f8").reshape(2, -1)
+                    for window in (whole, near)
+                )
+                assert few.shape[1] <= 60 + 8
+                assert (np.nanmin(few[1]), np.nanmax(few[1])) == (values.min(), values.max())
+                inside = (time_s - origin_s >= 1.0) & (time_s - origin_s <= 1.2)
+                first, last = np.flatnonzero(inside)[[0, -1]]
+                np.testing.assert_array_equal(part[1], values[first - 1 : last + 2])
 
 
 def test_gaps_stay_gaps_at_any_zoom() -> None:
@@ -303,7 +376,7 @@ def test_reports_and_exports_are_those_of_the_commands(reader: Reader, books: li
         ("/open", {"book": 0, "test": "../../../etc/passwd"}),
         ("/open", {"book": 0, "test": "t' OR 1=1 --"}),
         ("/open", {"book": 0, "test": "\x00"}),
-        ("/trace", {"key": "no", "position": 1, "from": 0, "to": 1, "points": 9}),
+        ("/trace", {"key": "no", "of": 1, "from": 0, "to": 1, "points": 9}),
         ("/trace", {}),
         ("/compare", {"book1": 0, "test1": "a"}),
         ("/download", {"book": 0, "test": "t", "what": "csv"}),
@@ -381,7 +454,7 @@ def test_a_test_that_is_being_recorded_is_seen_as_far_as_it_is(tmp_path: Path) -
         second = reader.right("/open", book=0, test=name)
         assert (len(first["parts"]["rows"]), len(second["parts"]["rows"])) == (1, 2)
         # What was opened before can still be zoomed into as it was.
-        found = reader.get("/trace", key=first["key"], position=1, points=100, to=1, **{"from": 0})
+        found = reader.get("/trace", key=first["key"], of=1, points=100, to=1, **{"from": 0})
         assert found[0] == 200
         status, refused = reader.review(0, name, second["seen"], exclude=1, reason="x", by="R")
         assert status == 409

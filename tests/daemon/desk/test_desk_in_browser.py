@@ -6,6 +6,7 @@ Accessibility is judged by axe-core (`tests/data/axe/axe.md`).
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from analysis.browser import Browser, chromium_anew
 from daemon.desk.served import desk, first_test, golden
 from daemon.page.shown import wait_until
 from lashmap_daemon.desk.desk import ServedDesk
+from lashmap_daemon.desk.opened import Opened
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.page import guard
 from lashmap_daemon.replay.conclude import conclude
@@ -21,6 +23,10 @@ from lashmap_daemon.replay.conclude import conclude
 AXE = (Path(__file__).parents[2] / "data" / "axe" / "axe.min.js").read_text("utf-8")
 PHONE, WIDE = (360, 740), (1400, 900)
 WITHIN_S = 60.0
+_VIOLATIONS = (
+    "axe.run({resultTypes: ['violations']}).then(r => r.violations.map("
+    "v => v.id + ': ' + v.nodes.map(n => n.target + ' ' + n.failureSummary).join('; ')))"
+)
 
 
 @pytest.fixture(scope="module", name="browser")
@@ -150,6 +156,34 @@ def test_a_point_of_the_map_shows_its_rock_down_to_the_samples(
     seen(browser, "document.querySelector('#trace-cursor').textContent.includes('mm')")
 
 
+@pytest.mark.parametrize(
+    ("kind", "key", "words"),
+    [("cycle", "pass 1", "pass 1, forward"), ("sweeps", "sweep gear", "runout sweep, gear")],
+)
+def test_a_pass_and_a_sweep_are_chosen_and_zoomed_like_a_rock(
+    browser: Browser, tmp_path: Path, kind: str, key: str, words: str
+) -> None:
+    (path,) = golden(tmp_path, kind)
+    with desk(path) as served:
+        browser.open("about:blank")
+        browser.resize(*WIDE)
+        browser.open(f"http://127.0.0.1:{served.port}/?book=0&test={first_test(path)}")
+        seen(browser, "window.lashmapTrace?.sets[lashmapTrace.about.channels[0]]?.length")
+        choose(browser, "#trace-of", key)
+        channel = "lashmapTrace.about.channels[0]"
+        seen(browser, f"lashmapTrace.about.kind !== 'rock' && lashmapTrace.sets[{channel}]?.length")
+        assert browser.evaluate("document.querySelector('#trace-of').selectedOptions[0].textContent") == words
+        assert browser.evaluate("new URLSearchParams(location.search).get('trace')") == key
+        browser.evaluate("lashmapTrace.show(1.0, 1.1), lashmapTrace.point(1.05)")
+        seen(browser, f"lashmapTrace.best({channel}).whole && !lashmapTrace.asking")
+        told = "°" if kind == "cycle" else "mm"
+        seen(browser, f"document.querySelector('#trace-cursor').textContent.includes('{told}')")
+        browser.evaluate(AXE)
+        assert browser.evaluate(_VIOLATIONS) == []
+        browser.open(browser.evaluate("location.href"))  # a link leads to the same trace
+        seen(browser, f"window.lashmapTrace && document.querySelector('#trace-of').value === '{key}'")
+
+
 def test_the_trace_is_moved_by_wheel_and_pointer(
     browser: Browser, served: ServedDesk, books: list[Path]
 ) -> None:
@@ -179,6 +213,39 @@ def test_the_trace_is_moved_by_wheel_and_pointer(
     seen(browser, f"lashmapTrace.from > {before}")
     browser.evaluate("document.querySelector('#trace').dispatchEvent(new MouseEvent('dblclick'))")
     assert browser.evaluate(span) == whole
+
+
+@pytest.mark.parametrize("size", [PHONE, WIDE])
+def test_what_was_stored_is_there_at_once_and_says_that_it_is_not_checked(
+    browser: Browser, books: list[Path], monkeypatch: pytest.MonkeyPatch, size: tuple[int, int]
+) -> None:
+    go_on = threading.Event()
+
+    def held(path: Path, test: str) -> Opened:
+        assert go_on.wait(WITHIN_S)
+        return opened_before(path, test)
+
+    with desk(books[0]) as served:
+        openings = served.openings
+        opened_before = openings.open
+        monkeypatch.setattr(openings, "open", held)
+        browser.open("about:blank")
+        browser.resize(*size)
+        browser.open(f"http://127.0.0.1:{served.port}/?book=0&test={first_test(books[0])}")
+        try:
+            seen(browser, "document.querySelector('.stored')")
+            assert "not checked yet" in text(browser, ".stored")
+            assert "conforming" in text(browser, ".stored")
+            assert "INV-" in text(browser, ".opening .cells")
+            assert browser.evaluate("document.querySelector('.verdict') === null")
+            browser.evaluate(AXE)
+            assert browser.evaluate(_VIOLATIONS) == []
+            assert browser.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        finally:
+            go_on.set()
+        drawn(browser)
+        assert browser.evaluate("document.querySelector('.stored, .opening') === null")
+        assert browser.evaluate("document.querySelectorAll('.verdict').length")
 
 
 def test_two_tests_are_picked_and_compared(browser: Browser, served: ServedDesk, books: list[Path]) -> None:
@@ -245,11 +312,7 @@ def test_nothing_keeps_anybody_from_reading_it(
         browser.open(f"http://127.0.0.1:{served.port}/{query}#{served.token}")
         seen(browser, there)
         browser.evaluate(AXE)
-        found = browser.evaluate(
-            "axe.run({resultTypes: ['violations']}).then(r => r.violations.map("
-            "v => v.id + ': ' + v.nodes.map(n => n.target + ' ' + n.failureSummary).join('; ')))"
-        )
-        assert found == [], query
+        assert browser.evaluate(_VIOLATIONS) == [], query
         assert browser.evaluate("document.documentElement.scrollWidth <= innerWidth"), query
         assert browser.evaluate("document.documentElement.dataset.theme") == dress
 

@@ -63,6 +63,14 @@ def state(stand: str, phase: str = "turning to the position", **more: Any) -> di
     return made | more
 
 
+def live(stand: str) -> dict[str, Any]:
+    """What a running test says ten times a second, however long nothing happens in it."""
+    names = ("indicator_mm", "indicator_age_s", "gear_angle_deg", "encoder_age_s")
+    unknown = dict.fromkeys((*names, "rock_s", "swept_deg", "left_s"))
+    made = {"schema": 1, "stand": stand, "test": TEST, "number": 1, "utc": "", "time_s": 1.0, "bad_frames": 0}
+    return made | unknown
+
+
 def idle(stand: str, instruments: list[dict[str, str]] | None = None) -> dict[str, Any]:
     """What a stand without a test says."""
     service = {"doing": "idle", "awaits": "a test", "instruments": instruments or HEARD}
@@ -104,6 +112,11 @@ class Halls:
         self.board.turn()
         found: dict[str, Any] = json.loads(self.board._feed._parts["hall"])
         return found
+
+    def says_live(self, *stands: str) -> None:
+        """As stands whose test goes on, though nothing changes in it."""
+        for stand in stands:
+            self.say(f"{stand}/live", live(stand), retain=False)
 
     def until(self, good: Any) -> dict[str, dict[str, Any]]:  # noqa: ANN401 - a predicate of the rows
         wait_until(lambda: good(self.look()))

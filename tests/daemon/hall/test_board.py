@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -15,8 +17,9 @@ from daemon.page.shown import Client, wait_until
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.hall import hall as model
-from lashmap_daemon.hall.board import ALARM, ASKED, AWAY, IDLE, OFF, PREPARES, RUNS, Board
-from lashmap_daemon.hall.hall import BrokerSeen, Hall
+from lashmap_daemon.hall import served
+from lashmap_daemon.hall.board import ALARM, ASKED, AWAY, IDLE, OFF, PREPARES, RUNS, Board, row
+from lashmap_daemon.hall.hall import MOST_BYTES, BrokerSeen, Hall
 from lashmap_daemon.setup.page_table import PageTable
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -127,6 +130,48 @@ def fed_retained() -> Hall:
     for topic, message in (("status", status("a")), ("state", state("a"))):
         hall.feed(f"lashmap/a/{topic}", json.dumps(message).encode(), retained=True, now_s=1.0)
     return hall
+
+
+def test_a_quiet_test_is_asked_whether_it_goes_on(hall: Halls, monkeypatch: pytest.MonkeyPatch) -> None:
+    for stand in ("thinks", "hangs"):
+        hall.is_there(stand)
+    hall.is_there("free", idle("free"))
+    hall.until(lambda rows: len(rows) == 3 and all(row["doing"] for row in rows.values()))
+    later = SimpleNamespace(monotonic=lambda: time.monotonic() + 90.0)
+    monkeypatch.setattr(served, "time", later)
+    stands = hall.board.hall.stands
+    assert sorted(hall.board.hall.quiet(later.monotonic(), served.QUIET_S)) == ["hangs", "thinks"]
+
+    def is_heard() -> bool:
+        hall.says_live("thinks", "free")
+        hall.board.turn()
+        return stands["thinks"].live is not None
+
+    wait_until(is_heard)
+    assert hall.board.hall.quiet(later.monotonic(), served.QUIET_S) == ["hangs"]
+    assert stands["free"].live is None  # nobody asks a stand without a test
+
+
+def test_a_message_that_is_too_large_is_counted_and_not_kept(hall: Halls) -> None:
+    hall.is_there("bench-1")
+    hall.until(lambda rows: rows.get("bench-1", {}).get("box"))
+    hall.say("bench-1/state", state("bench-1", serial="x" * MOST_BYTES))
+    wait_until(lambda: hall.hall()["not_understood"] == 1)
+    assert hall.look()["bench-1"]["box"] == "INV-bench-1"
+
+
+def test_a_board_sees_of_a_state_what_it_shows() -> None:
+    whole = state("a") | {"marks": [{"gear_angle_deg": 1.0, "normal_backlash_mm": 0.1, "purpose": "planned"}]}
+    rows = []
+    for brief in (False, True):
+        hall = Hall(root="lashmap", in_brief=brief)
+        for topic, message in (("status", status("a")), ("state", whole)):
+            hall.feed(f"lashmap/a/{topic}", json.dumps(message).encode(), retained=False, now_s=1.0)
+        seen = hall.stands["a"].state
+        assert seen is not None
+        assert len(seen.marks) == (0 if brief else 1)
+        rows.append(row(hall.stands["a"]))
+    assert rows[0] == rows[1]
 
 
 def test_the_broker_tells_of_a_stand_whose_connection_breaks(hall: Halls) -> None:

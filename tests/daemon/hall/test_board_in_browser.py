@@ -6,14 +6,17 @@ Accessibility is judged by axe-core (`tests/data/axe/axe.md`).
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from analysis.browser import Browser, chromium_anew
 from daemon.hall.halls import RESULT, Halls, halls, idle, state, status
 from daemon.page.shown import wait_until
 from daemon.page.test_in_browser import AXE, PHONE, TABLET, WALL, said
+from lashmap_daemon.hall import served
 from lashmap_daemon.page import guard
 from lashmap_daemon.screens.phrases import texts_of
 
@@ -77,6 +80,21 @@ def test_what_needs_a_person_is_on_top_and_numbers_count_as_numbers(browser: Bro
     hall.say("bench-1/state", idle("bench-1", [{"instrument": "encoder", "state": "silent"}]))
     wait_until(lambda: order(browser, hall)[0] == "bench-1")
     assert "encoder: sends nothing" in browser.evaluate(f"{ROWS}[0].textContent")
+
+
+def test_a_test_that_hangs_behind_a_living_connection_needs_a_person(
+    browser: Browser, hall: Halls, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(served, "time", SimpleNamespace(monotonic=lambda: time.monotonic() + 90.0))
+    wait_until(lambda: order(browser, hall) == ["bench-2", "bench-3", "bench-10", "bench-1", "bench-4"])
+    assert "QUIET for" in browser.evaluate(f"{ROWS}[0].textContent")
+    assert browser.evaluate("document.title") == "(3) Stands"
+
+    def is_alive() -> bool:  # a person thinks, and the test goes on
+        hall.says_live("bench-2", "bench-10")
+        return order(browser, hall) == ["bench-3", "bench-2", "bench-10", "bench-1", "bench-4"]
+
+    wait_until(is_alive)
 
 
 def test_filters_by_state_alarm_and_text(browser: Browser, hall: Halls) -> None:

@@ -140,3 +140,18 @@ def test_a_jump_is_told_with_its_speed_and_what_to_do() -> None:
     assert "That is 250 turns a second" in marks.jumped(
         Jump(step_deg=90.0, wait_s=0.0), "p", may_begin_again=False, go_on="x"
     )
+
+
+@pytest.mark.parametrize(
+    ("attempt", "agrees", "last"), [(1, True, True), (1, False, False), (2, False, True)]
+)
+def test_a_count_that_does_not_fit_is_counted_once_more_and_then_believed(
+    attempt: int, *, agrees: bool, last: bool
+) -> None:
+    found = marks.by_count(GEAR_SET, turns=2, answer="yes", attempt=attempt, agrees=agrees)
+    assert (found.last, found.agrees, found.turns) == (last, agrees, 2)
+    proven = marks.precondition(found)
+    assert proven.state == ("proven" if agrees else "failed")
+    assert "2 turns of the gear from the start" in proven.detail
+    once = marks.by_count(GEAR_SET, turns=-1, answer="yes", attempt=attempt, agrees=agrees)
+    assert "1 turn of the gear from the start" in marks.precondition(once).detail

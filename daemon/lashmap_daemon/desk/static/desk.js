@@ -5,6 +5,7 @@ import { TraceView } from "/trace.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const ROWS = 300; // of a list at once
+const REST_MS = 300; // a pointer that rests so long on a test is likely to choose it
 const MARKS = { conforming: "✓", nonconforming: "✕", "not proven": "?" };
 
 // An element with attributes and children; texts stay texts.
@@ -56,6 +57,7 @@ const tell = (text) => { byId("told").textContent = text; };
 let listing = null; // the list as it was loaded last
 let traceView = null;
 let visit = 0;
+let listVisit = 0; // that of the list, while it is shown
 const picked = new Map(); // "book test" -> row
 const filters = { text: "", book: "", stand: "", box: "", verdict: "", from: "", to: "" };
 
@@ -103,6 +105,7 @@ function where(...parts) {
 
 // The list --------------------------------------------------------------------------------------------------------
 async function showList(here) {
+  listVisit = here;
   where();
   if (listing === null) byId("content").replaceChildren(el("p", { class: "empty" }, t("desk.reading")));
   listing = await (await ask("/list")).json();
@@ -194,7 +197,13 @@ function line(row, several, chosen) {
   } });
   pick.checked = picked.has(idOf(row));
   const address = addressOf({ book: row.book, test: row.key });
-  return el("tr", {},
+  let rests = 0;
+  const leave = () => clearTimeout(rests);
+  return el("tr", {
+    onpointerenter: () => { leave(); rests = setTimeout(prepare, REST_MS, row); },
+    onpointerleave: leave,
+    onpointerdown: (event) => { leave(); if (event.target.closest("a")) prepare(row); },
+  },
     el("td", { class: "c-pick" }, pick),
     el("th", { scope: "row", class: "c-test", title: row.test }, link(address, {}, row.test)),
     el("td", { class: "c-verdict" }, badge(row.outcome), row.ended && el("small", { title: row.ended }, row.ended)),
@@ -210,19 +219,26 @@ function line(row, several, chosen) {
     el("td", { class: "c-review" }, row.review, row.signed && el("small", {}, t("desk.signed_by", { name: row.signed }))));
 }
 
+// A test that is likely to be opened is recomputed before it is asked for.
+function prepare(row) {
+  if (visit === listVisit) ask("/prepare", { book: row.book, test: row.key }).catch(() => {}); // whoever opens it is told
+}
+
 // One test --------------------------------------------------------------------------------------------------------
 async function showTest(asked, here) {
   const place = { book: asked.get("book") ?? "0", test: asked.get("test") };
   where(place.test);
-  const known = listing?.tests.find((row) => String(row.book) === place.book && row.key === place.test);
   const main = byId("content");
-  main.replaceChildren(el("div", { class: "opening", role: "status" },
-    el("h1", {}, place.test), known && el("p", {}, badge(known.outcome), ` ${known.lash}  ${t("desk.as_stored")}`),
-    el("p", { class: "soft" }, t("desk.recomputing"))));
+  const waiting = el("div", { class: "opening" }, el("h1", {}, place.test), el("p", { role: "status" }, t("desk.recomputing")));
+  main.replaceChildren(waiting);
+  const fill = (row) => { if (here === visit && waiting.isConnected) waiting.append(...asStored(row)); };
+  const known = listing?.tests.find((row) => String(row.book) === place.book && row.key === place.test);
+  if (known) fill(known);
+  else ask("/stored", place).then((answer) => answer.json()).then(fill, () => {}); // what is wrong is said when it is opened
   const test = await (await ask("/open", place)).json();
   if (here !== visit) return;
   const { parts } = test;
-  const state = { test, place, position: null, rows: new Map(), hits: new Map(), sort: { by: "gear_tooth", down: false } };
+  const state = { test, place, position: null, trace: null, rows: new Map(), hits: new Map(), sort: { by: "gear_tooth", down: false } };
   main.replaceChildren(
     el("div", { class: "title" },
       el("h1", {}, test.test), badge(parts.outcome), el("p", {}, parts.box), parts.remark && el("p", { class: "soft remark" }, parts.remark),
@@ -234,14 +250,28 @@ async function showTest(asked, here) {
         reviewing(state), taking(state))),
     el("section", { class: "chapters", lang: "en", "aria-label": t("desk.evidence") }, ...markup(parts.before_html), ...markup(parts.chapters_html)),
   );
+  if (asked.get("trace") in test.traces) { chooseTrace(state, asked.get("trace"), { address: false }); return; }
   const first = Number(asked.get("position")) || parts.rows.find((row) => row.usable && test.traces[row.position])?.position || parts.rows[0]?.position;
   if (first) choose(state, first, { address: false });
+  else if (tracesOf(state).length) chooseTrace(state, tracesOf(state)[0], { address: false });
+}
+
+// What was stored when the test ended: nobody has checked it yet, and it says so.
+function asStored(row) {
+  const cells = [["lash", row.lash], ["interval", row.interval], ...["begun", "box", "serial", "stand", "operator", "positions"].map((name) => [name, String(row[name])]),
+    ["review", [row.review, row.signed && t("desk.signed_by", { name: row.signed })].filter(Boolean).join(", ")]];
+  return [
+    el("p", { class: "stored" }, t("desk.as_stored"), " ", badge(row.outcome), row.ended && el("span", { lang: "en" }, ` ${row.ended}`)),
+    el("dl", { class: "cells" }, ...cells.map(([name, value]) => el("div", {},
+      el("dt", {}, name === "interval" ? "95 %" : t(`desk.${name}`)), el("dd", {}, value || "–")))),
+  ];
 }
 
 function choose(state, position, { address = true, focus = false } = {}) {
   if (!state.rows.has(position)) position = state.rows.keys().next().value;
   if (position === undefined) return;
   state.position = position;
+  state.trace = String(position);
   for (const [number, row] of state.rows) {
     row.setAttribute("aria-current", String(number === position));
     row.querySelector("button").tabIndex = number === position ? 0 : -1;
@@ -254,6 +284,30 @@ function choose(state, position, { address = true, focus = false } = {}) {
   if (byId("review-position")) byId("review-position").value = position;
   if (address) history.replaceState(null, "", addressOf({ ...state.place, position }));
   drawTrace(state);
+}
+
+// Rocks in the order of the table, whether they have samples or not, then sweeps and passes.
+const tracesOf = (state) => [...[...state.rows.keys()].map(String), ...Object.keys(state.test.traces).filter((key) => state.test.traces[key].kind !== "rock")];
+
+// Any trace: that of a position, a sweep or a pass.
+function chooseTrace(state, key, { address = true } = {}) {
+  if (state.rows.has(Number(key))) { choose(state, Number(key), { address }); return; }
+  state.position = null;
+  state.trace = key;
+  for (const row of state.rows.values()) row.setAttribute("aria-current", "false");
+  for (const hit of state.hits.values()) hit.classList.remove("chosen");
+  if (address) history.replaceState(null, "", addressOf({ ...state.place, trace: key }));
+  drawTrace(state);
+}
+
+// In words of this language; of a rock its teeth too, where there is room.
+function nameOf(state, key, { whole = false } = {}) {
+  const trace = state.test.traces[key];
+  if (trace?.kind === "sweep") return t("desk.sweep", { member: t(`desk.member.${trace.member}`) });
+  if (trace?.kind === "pass") return t("desk.pass", { number: trace.number, direction: t(`desk.direction.${trace.direction}`) });
+  const row = state.test.parts.rows.find((one) => String(one.position) === key);
+  if (!whole) return t("desk.position", { position: key });
+  return t("desk.trace_of", { position: key, gear: row.gear_tooth, pinion: row.pinion_tooth, engagement: row.engagement });
 }
 
 function mapOf(state) {
@@ -286,7 +340,8 @@ function traceOf(state) {
   const button = (key, text, act) => el("button", { type: "button", "aria-label": text.length > 1 ? null : t(key), title: t(key), onclick: () => traceView && act(traceView) }, text);
   const canvas = el("canvas", { id: "trace", tabindex: "0", role: "img", "aria-describedby": "trace-hint" });
   return el("section", { id: "trace-section", "aria-labelledby": "trace-h" },
-    el("div", { class: "head" }, el("h2", { id: "trace-h" }, t("desk.trace")), el("p", { id: "trace-name" }),
+    el("div", { class: "head" }, el("h2", { id: "trace-h" }, t("desk.trace")),
+      el("select", { id: "trace-of", "aria-labelledby": "trace-h", onchange: (event) => chooseTrace(state, event.target.value) }), el("p", { id: "trace-name" }),
       el("div", { class: "buttons" },
         button("desk.before", "‹", () => step(state, -1)), button("desk.next", "›", () => step(state, 1)),
         button("desk.zoom_in", "+", (view) => view.zoom(0.5)), button("desk.zoom_out", "−", (view) => view.zoom(2)),
@@ -298,31 +353,32 @@ function traceOf(state) {
 }
 
 function step(state, by) {
-  const order = [...state.rows.keys()];
-  const at = order.indexOf(state.position) + by;
-  if (order[at] !== undefined) choose(state, order[at]);
+  const order = tracesOf(state);
+  const at = order.indexOf(state.trace) + by;
+  if (order[at] !== undefined) chooseTrace(state, order[at]);
 }
 
 function drawTrace(state) {
-  const { test, position } = state;
+  const { test } = state;
+  const key = state.trace;
   const old = byId("trace");
-  const canvas = old.cloneNode(); // without what listened to the rock before
+  const canvas = old.cloneNode(); // without what listened to the trace before
   const hadFocus = document.activeElement === old;
   old.replaceWith(canvas);
   if (hadFocus) canvas.focus({ preventScroll: true });
   traceView?.close();
   traceView = null;
-  const row = test.parts.rows.find((one) => one.position === position);
-  const trace = test.traces[position];
-  byId("trace-name").textContent = t("desk.trace_of", { position, gear: row.gear_tooth, pinion: row.pinion_tooth, engagement: row.engagement });
+  const trace = test.traces[key];
+  byId("trace-of").replaceChildren(...tracesOf(state).map((one) => new Option(nameOf(state, one), one, false, one === key)));
+  byId("trace-name").textContent = trace && trace.kind !== "rock" ? "" : nameOf(state, key, { whole: true });
   const [cursor, stretch] = [byId("trace-cursor"), byId("trace-window")];
   stretch.textContent = cursor.textContent = "";
   byId("trace-flags").replaceChildren(...(trace?.flags ?? []).map((flag) => el("li", { class: flag.disabling ? "disabling" : "" }, el("b", {}, flag.name), ` ${flag.sentence}`)));
   canvas.hidden = !trace;
   if (!trace) { stretch.textContent = t("desk.no_samples"); return; }
-  canvas.setAttribute("aria-label", t("desk.trace_label", { position, n: trace.samples, s: trace.duration.toFixed(1) }));
+  canvas.setAttribute("aria-label", t("desk.trace_label", { name: nameOf(state, key), n: trace.samples, s: trace.duration.toFixed(1) }));
   const fetchStretch = async (channel, from, to, points) => {
-    const answer = await ask("/trace", { key: test.key, position, channel, from, to, points });
+    const answer = await ask("/trace", { key: test.key, of: key, channel, from, to, points });
     return new Float64Array(await answer.arrayBuffer());
   };
   traceView = new TraceView(canvas, trace, async (...asked) => {
@@ -331,6 +387,7 @@ function drawTrace(state) {
     length: (value) => `${value.toFixed(test.units === "in" ? 6 : 5)} ${test.units}`,
     unit: test.units,
     least: test.units === "in" ? 0.0001 : 0.002,
+    channel: (name) => (name === "pinion" || name === "gear" ? t(`desk.member.${name}`) : ""),
     // The nodes of this view: what it still draws when the reader has gone on is seen by nobody.
     tell: (text) => { cursor.textContent = text; },
     window: (from, to) => { stretch.textContent = t("desk.window", { from: from.toFixed(3), to: to.toFixed(3), all: trace.duration.toFixed(1) }); },

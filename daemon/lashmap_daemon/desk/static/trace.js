@@ -1,10 +1,10 @@
-// A rock trace that is zoomed into down to its samples. The overview is there at once; what is finer is asked of the
+// A trace (of a rock, a sweep, a pass) that is zoomed into down to its samples. The overview is there at once; what is finer is asked of the
 // desk while the picture already moves, one request at a time and not more often than the desk allows.
 const ASK_MS = 70;
 const LEAST_S = 0.004; // nobody needs less than a few samples
 const GRIP = 0.5; // of a window on either side is asked for beyond it
-const ENCODER_SHARE = 0.27;
-const LEFT = 62, RIGHT = 10, TOP = 8, BOTTOM = 22;
+const ENCODER_SHARE = 0.27; // of the height, beside an indicator; two encoders share it
+const LEFT = 72, RIGHT = 10, TOP = 8, BOTTOM = 22;
 
 const steps = [1, 2, 5];
 function roundStep(span, most) {
@@ -188,11 +188,11 @@ export class TraceView {
     pen.font = `11px ${style.fontFamily}`;
     const shown = this.about.channels;
     const room = high - TOP - BOTTOM;
-    const below = shown.includes("encoder") && shown.includes("indicator") ? room * ENCODER_SHARE : 0;
+    const below = shown.length < 2 ? 0 : room * (shown.includes("indicator") ? ENCODER_SHARE : 0.5);
     this.axisOfTime(pen, high);
     const told = [];
     for (const channel of shown) {
-      const lower = channel === "encoder" && below > 0;
+      const lower = channel === shown[1];
       const top = lower ? TOP + room - below + 8 : TOP;
       told.push(this.panel(pen, channel, top, lower ? below - 8 : room - below));
     }
@@ -262,8 +262,13 @@ export class TraceView {
       }
     }
     pen.restore();
+    const name = this.words.channel(channel);
+    pen.fillStyle = this.look("soft");
+    pen.textAlign = "left";
+    pen.textBaseline = "middle";
+    pen.fillText(name, LEFT + 6, top + 10);
     if (near === null) return "";
-    return isLength ? this.words.length(set.v[near]) : `${set.v[near].toFixed(4)}°`;
+    return isLength ? this.words.length(set.v[near]) : `${name} ${set.v[near].toFixed(4)}°`.trim();
   }
 
   range(set, isLength) {

@@ -2,7 +2,7 @@
 import { byId, language, offer, put, say, t } from "/reader.js";
 import { follow, span, tellAge } from "/stream.js";
 
-const QUIET_S = 120; // a running test that has said nothing for so long is marked with its age
+const QUIET_S = 60; // a running test that has said nothing for so long, though it was asked, may hang
 let rows = new Map(); // by place: what came, and its element
 let heard = []; // by place: when each stand spoke last, on the clock of the board
 let hall = null;
@@ -48,7 +48,7 @@ function verdict(row) {
 
 function draw(row) {
   const { li } = row;
-  li.dataset.need = row.need;
+  li.dataset.need = need(row);
   put(row._name, [row.name, row.box].filter(Boolean).join(" · "));
   put(row._doing, doing(row));
   row._doing.classList.toggle("bad", row.need <= 1);
@@ -62,20 +62,28 @@ function draw(row) {
   row.words = text(row);
 }
 
+// How long a stand has said nothing; true when that makes it doubtful whether its test goes on.
 function age(place, row) {
   const at = heard[place];
   const seconds = at === null || at === undefined ? null : Math.max(0, now() - at);
-  const quiet = row.doing === "testing" && row.is === "online" && (seconds === null || seconds > QUIET_S);
+  const silent = seconds ?? (hall ? now() - hall.since : 0); // since the broker was reached, where nothing came
+  const quiet = row.doing === "testing" && row.is === "online" && silent > QUIET_S;
   const said = seconds === null ? t("board.nothing_since") : t("board.heard", { age: span(seconds) });
   put(row._age, quiet && seconds !== null ? t("board.quiet", { age: span(seconds) }) : said);
   row._age.classList.toggle("bad", quiet);
   row._age.classList.toggle("faint", !quiet);
+  if (row.quiet !== quiet) arrangeSoon();
+  row.quiet = quiet;
+  row.li.dataset.need = need(row);
 }
+
+// A connection that lives says nothing of a test that hangs behind it: a quiet one needs somebody to look.
+const need = (row) => (row.quiet ? 0 : row.need);
 
 const WHICH = {
   all: () => true,
-  person: (row) => row.need <= 2,
-  alarm: (row) => row.need === 0,
+  person: (row) => need(row) <= 2,
+  alarm: (row) => need(row) === 0,
   testing: (row) => row.doing === "testing",
   idle: (row) => row.is === "online" && row.doing !== "testing",
   away: (row) => row.is !== "online",
@@ -85,7 +93,7 @@ const WHICH = {
 function arrange() {
   const wanted = byId("text").value.trim().toLocaleLowerCase(language).split(/\s+/).filter(Boolean);
   const which = WHICH[byId("which").value];
-  const sorted = [...rows.entries()].sort(([, a], [, b]) => a.need - b.need || a.name.localeCompare(b.name, language, { numeric: true }) || a.stand.localeCompare(b.stand));
+  const sorted = [...rows.entries()].sort(([, a], [, b]) => need(a) - need(b) || a.name.localeCompare(b.name, language, { numeric: true }) || a.stand.localeCompare(b.stand));
   const shown = sorted.filter(([, row]) => which(row) && wanted.every((word) => row.words.includes(word)));
   const list = byId("stands");
   const next = shown.map(([, row]) => row.li);
@@ -97,7 +105,7 @@ function arrange() {
     else list.insertBefore(li, at);
   }
   order = shown;
-  const alarms = sorted.filter(([, row]) => row.need === 0).length;
+  const alarms = sorted.filter(([, row]) => need(row) === 0).length;
   const said = [t("board.shown", { shown: shown.length, all: rows.size }), alarms ? t("board.count_alarms", { n: alarms }) : ""];
   counted = said.filter(Boolean).join(", ");
   put(byId("count"), counted);
@@ -129,7 +137,7 @@ function tick() {
   if (hall.not_understood) remarks.push(t("board.not_understood", { n: hall.not_understood }));
   if (hall.too_many) remarks.push(t("board.too_many_stands", { n: hall.too_many }));
   put(byId("remarks"), remarks.join(" · "));
-  for (const [place, row] of order) age(place, row);
+  for (const [place, row] of rows) age(place, row); // those that are filtered out, too: they may be wanted now
 }
 
 follow({

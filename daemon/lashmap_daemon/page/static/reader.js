@@ -52,6 +52,27 @@ export async function offer(languages, spoke) {
   spoke();
 }
 
+// The dialog of settings, around what a page has in it of its own.
+const SETTINGS = `<form method="dialog">
+<h2 id="settings-title" data-text="page.settings">Settings</h2>
+<p><label for="language" data-text="page.language">Language</label> <select id="language"></select></p>
+<p><label for="theme" data-text="page.theme">Theme</label>
+<select id="theme">
+<option value="auto" data-text="page.theme_auto">auto</option>
+<option value="light" data-text="page.theme_light">light</option>
+<option value="dark" data-text="page.theme_dark">dark</option>
+</select></p>
+<p><label><input id="contrast" type="checkbox"> <span data-text="page.contrast">High contrast</span></label></p>
+<p id="recorded" data-text="page.as_recorded"></p>
+<menu><button value="close" data-text="page.close">Close</button></menu>
+</form>`;
+
+function fillDialog(dialog) {
+  const own = [...dialog.children];
+  dialog.innerHTML = SETTINGS;
+  byId("recorded").before(...own);
+}
+
 // Settings: they stay in this browser. ----------------------------------------------------------------------------
 export const settings = { language: "", theme: "auto", contrast: false, volume: 0.6, muted: false, voice: false, awake: true };
 try { Object.assign(settings, JSON.parse(localStorage.getItem(KEPT) ?? "{}")); } catch { /* as new */ }
@@ -113,6 +134,7 @@ addEventListener("hashchange", () => {
   if (token !== before) dispatchEvent(new Event("token"));
 });
 takeToken();
+if (byId("settings")) fillDialog(byId("settings"));
 setting("theme", dress);
 if (byId("contrast")) setting("contrast", dress);
 byId("open-settings")?.addEventListener("click", () => byId("settings").showModal());
