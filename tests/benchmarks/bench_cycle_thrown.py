@@ -1,9 +1,9 @@
 """What becomes of a gear that a thick tooth throws off its flank: held, not settled, refused, or wrong.
 
 Two tables. *Own*: pairs of `analysis/cycle/driven_pair.py` whose gear falls back at a constant rate and lands
-without a rebound; tooth, member, rate and speeds are drawn anew for every run (where both flanks are thick, half
-of it is on a flank of one tooth, half on the other flank of another). *Stand*: whole
-passes of the simulated stand over its 13:40 box, latched, at fixed speeds.
+without a rebound; tooth, member, rate and speeds are drawn anew for every run (where both flanks are thick,
+half of it is on a flank of one tooth, half on the other flank of another). *Stand*: whole passes of the
+simulated stand over its 13:40 box, latched, at fixed speeds.
 ``PYTHONPATH=tests python tests/benchmarks/bench_cycle_thrown.py [own runs] [stand boxes] [first seed]``, 12
 runs and no box without numbers; ``analysis/README.md`` says how many its table is of.
 """
