@@ -479,11 +479,11 @@ def test_a_slower_pair_follows_the_planned_passes_and_is_left_out_as_a_whole() -
     asked, actions = sequence.step(state, TurnGood(slower))
     assert actions == (KeepTurn(BACK), AskTurn(slower[0]))
     assert asked.planned_passes == (FORWARD, BACK)
-    for happened, reasons in (
+    for refusal, reasons in (
         (Skip(), ("skipped by the operator",)),
         (TurnBad(("too quick",)), ("given up after 1 try", "too quick")),
     ):
-        left, actions = sequence.step(asked, happened)
+        left, actions = sequence.step(asked, refusal)
         assert actions == (RefuseTurn(slower[0], reasons), AskReady("rock"))
         assert left.passes == ()
     state, actions = sequence.step(asked, TurnGood())
