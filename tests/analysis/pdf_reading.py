@@ -6,7 +6,15 @@ import re
 import subprocess
 from typing import NamedTuple
 
+from lashmap_analysis.facts.result import SECTIONS
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.render import render_pdf
 from tools import tool
+
+
+def front_pdf(assessment: Assessment) -> bytes:
+    """The PDF for who reads its first page: with one section of evidence, which is half of the work."""
+    return render_pdf(assessment, SECTIONS[-1:])
 
 
 def pdf_text(pdf: bytes, *, page: int | None = None) -> str:

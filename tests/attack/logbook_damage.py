@@ -21,12 +21,11 @@ from typing import NamedTuple
 from attack.figures import Figures
 from daemon.bus.broker import free_port
 from daemon.bus.on_bus import logbook_of, on_bus, settings
+from daemon.command import in_process
 from daemon.damaged_logbooks import damage
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon.cli import app
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.story import events
-from typer.testing import CliRunner
 
 KIND = "damaged logbooks"
 _PORTION = 25
@@ -145,7 +144,7 @@ def _whole_review(base: Path) -> str:
 
 
 def _command(*words: str) -> Ended:
-    found = CliRunner().invoke(app, list(words))
+    found = in_process(*words)
     trace = ""
     if found.exception is not None and not isinstance(found.exception, SystemExit):
         trace = "".join(traceback.format_exception(found.exception)[-3:])

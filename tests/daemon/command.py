@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import subprocess
 import sys
@@ -9,11 +10,16 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from unittest.mock import patch
 
 from daemon.virtual_time import DEMO_BOX
+from lashmap_daemon.cli import app
+from typer import testing
+from typer.main import get_command
 
 from daemon import warm_start
 
+_whole_program = functools.cache(get_command)  # of all commands: a third of a short one
 ENTRY = [sys.executable, "-m", "lashmap_daemon"]
 Running = subprocess.Popen[str] | warm_start.Forked
 
@@ -40,6 +46,19 @@ def lashmap(
         timeout=within_s,
         check=False,
     )
+
+
+def in_process(*words: str | Path, catch_exceptions: bool = True) -> testing.Result:
+    """Run a command in this process, where nobody asks for its end or an interpreter's start.
+
+    Args:
+        words: Of the command.
+        catch_exceptions: Keep an exception in the result instead of raising it.
+    """
+    with patch.object(testing, "_get_command", _whole_program):
+        return testing.CliRunner().invoke(
+            app, [str(word) for word in words], catch_exceptions=catch_exceptions
+        )
 
 
 def lashmap_in(

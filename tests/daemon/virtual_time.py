@@ -319,7 +319,13 @@ class VirtualTest:
         if self.follow and isinstance(event, events.PassAsked):
             number, way = event.number, event.direction
             self._simulated.make_pass(
-                PassOrder(number=number, direction=way, engagements=event.engagements, attempt=event.attempt)
+                PassOrder(
+                    number=number,
+                    direction=way,
+                    engagements=event.engagements,
+                    attempt=event.attempt,
+                    most_deg_per_s=event.most_deg_per_s,
+                )
             )
         if self.follow and isinstance(event, events.MarksAsked):
             self._simulated.see_mark(event.member)

@@ -21,7 +21,7 @@ NOT_HERE = {LOGBOOK, PDF, LIVE}  # made by other tests than that of all outputs
 
 @pytest.fixture(autouse=True)
 def _working(tmp_path: Path) -> Iterator[None]:
-    with fixed(tmp_path):
+    with fixed(tmp_path), program.judging_once():
         yield
 
 

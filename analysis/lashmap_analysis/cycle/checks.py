@@ -50,6 +50,8 @@ DIP_CELLS = 3 * PHASES // 2
 MOST_DRIFT_MM_PER_S = 5e-4  # 30 µm a minute
 # What pairs have of their own of usual sets is 1 to 3 µm (brute force), and less than the teeth add up to.
 OWN_MM, OWN_SHARE = 0.005, 0.3
+# Of what two teeth do not explain, how much a stretched turn has to; and by how much it is stretched.
+STRETCH_EXPLAINS, LEAST_STRETCH = 0.3, 0.003
 
 
 class CycleFlagName(StrEnum):
@@ -74,6 +76,7 @@ class CycleFlagName(StrEnum):
     SUDDEN = "tight at one place"
     UNREPEATED = "passes not repeated"
     THROWN = "tight spot not settled"
+    TOO_QUICK = "quick passes left out"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -335,6 +338,19 @@ def flown_flag(ahead_mm: float, engagement: int) -> CycleFlag:
     )
 
 
+def too_quick_flag(left_out: int, slower_mm_per_s: float) -> CycleFlag:
+    """Say that quick passes were left out, since the gear flew in them."""
+    return CycleFlag(
+        name=CycleFlagName.TOO_QUICK,
+        disabling=False,
+        sentence=(
+            f"{left_out} quick passes were left out: the gear flew off its flank in them where it is "
+            f"tightest. The slower ones, up to {slower_mm_per_s:.0f} mm/s at the pitch circle, agree there."
+        ),
+        numbers={"left_out": float(left_out), "slower_mm_per_s": slower_mm_per_s},
+    )
+
+
 def speeds_alike_flag(thick_mm: float, engagement: int) -> CycleFlag:
     """Say that nobody can tell whether a thick tooth threw the gear."""
     return CycleFlag(
@@ -475,6 +491,38 @@ def teeth_flag(flanks: Sequence[Kept]) -> CycleFlag | None:
             "the tooth counts are wrong, or the gear left its flank at the same angles in every pass."
         ),
         numbers={"own_mm": worst.own_mm},
+    )
+
+
+def turns_flag(teeth: ToothSum, cycle: MeshCycle, flanks: Sequence[Kept]) -> CycleFlag | None:
+    """Say that what comes once a turn comes again after another angle than a turn, on either shaft.
+
+    Both encoders with other counts than given, by the same factor, turn in the right ratio. But runout of the
+    teeth and of the encoders' mounts then has a period of its own: cos((1 + e) w x) is cos(w x) less
+    e w x sin(w x) for a small e (derived), and no teeth that come again make that.
+    """
+    advance = np.mean([one.values for one in flanks], axis=0)
+    place = (np.arange(advance.size).reshape(advance.shape) / PHASES) - cycle.length / 2
+    by_period = np.zeros_like(advance)
+    for member in (cycle.pinion_teeth, cycle.gear_teeth):
+        turn = np.exp(2j * np.pi * place / member)
+        by_period += np.real(2 * np.mean(advance * np.conj(turn)) * 1j * turn) * 2 * np.pi * place / member
+    even = np.ones_like(advance)
+    left, column = (one - teeth.fit(one, even) for one in (advance, by_period))
+    power = float((column**2).sum())
+    stretch = float((left * column).sum()) / max(power, 1e-300)
+    explains = stretch**2 * power / max(float((left**2).sum()), 1e-300)
+    if abs(stretch) < LEAST_STRETCH or explains < STRETCH_EXPLAINS:
+        return None
+    return CycleFlag(
+        name=CycleFlagName.WRONG_COUNTS,
+        disabling=True,
+        sentence=(
+            f"What comes once a turn comes again after {100 / (1 + stretch):.1f} % of a turn on both shafts. "
+            "Both encoders have other counts per turn than are given, by the same factor, or the tooth "
+            "counts are wrong: look at the plates of the encoders and at the stand file."
+        ),
+        numbers={"turn_share": 1 / (1 + stretch)},
     )
 
 

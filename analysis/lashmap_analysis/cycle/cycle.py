@@ -24,7 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from math import ceil, floor, hypot, inf, nan, sqrt
+from math import ceil, floor, hypot, inf, nan, pi, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +44,7 @@ from lashmap_analysis.cycle.cells import (
 )
 from lashmap_analysis.cycle.checks import (
     CycleFlag,
+    CycleFlagName,
     contact_flag,
     drift_flag,
     encoder_fault,
@@ -55,6 +56,8 @@ from lashmap_analysis.cycle.checks import (
     skew_flag,
     teeth_flag,
     times_flag,
+    too_quick_flag,
+    turns_flag,
     unrepeated_flag,
 )
 from lashmap_analysis.cycle.estimate import (
@@ -80,6 +83,8 @@ Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
 
 CUT_ROUNDS = 3
+TELLING_SAMPLES, MOST_THINNED = 50_000, 4  # of a pass, to find its skew before it is taken out
+SLOWER_PASSES = 2  # of a flank, at two speeds: fewer do not show whether the gear flew
 DRAWS = 200
 TAILS = (0.025, 0.975)
 LEAST_FREE = 0.05
@@ -206,11 +211,52 @@ def fit_cycle(
     Raises:
         CycleError: No pass, a pass in the wrong direction, or arrays that cannot be what they are said to be.
     """
+    fit = _fit(gear_set, drive, coast, (rocks, rocks_share_mm))
+    left_out = 0
+    while _thrown(fit) and min(len(drive), len(coast)) > SLOWER_PASSES:
+        # Where a slower pair was turned, the quick ones are left out for as long as the gear flew in them.
+        drive, coast = _without_quickest(drive), _without_quickest(coast)
+        left_out += 2
+        fit = _fit(gear_set, drive, coast, (rocks, rocks_share_mm))
+    if not left_out or not fit.good or _thrown(fit):
+        return fit
+    arc_mm_per_deg = pi * gear_set.outer_module_mm * gear_set.pinion_teeth / 360.0
+    quickest = max(_pinion_deg_per_s(one) for one in (*drive, *coast))
+    return replace(fit, flags=(*fit.flags, too_quick_flag(left_out, quickest * arc_mm_per_deg)))
+
+
+def _thrown(fit: CycleFit) -> bool:
+    return any(flag.name is CycleFlagName.THROWN for flag in fit.flags)
+
+
+def _without_quickest(passes: Sequence[CyclePass]) -> list[CyclePass]:
+    quickest = max(range(len(passes)), key=lambda number: _pinion_deg_per_s(passes[number]))
+    return [one for number, one in enumerate(passes) if number != quickest]
+
+
+def _pinion_deg_per_s(one: CyclePass) -> float:
+    """Mean speed, of angles that may be wrapped."""
+    went_deg = float(np.unwrap(one.pinion_deg, period=360.0)[-1] - one.pinion_deg[0])
+    return abs(went_deg) / float(one.pinion_time_s[-1] - one.pinion_time_s[0])
+
+
+def _fit(
+    gear_set: GearSet,
+    drive: Sequence[CyclePass],
+    coast: Sequence[CyclePass],
+    ties: tuple[Sequence[TiedRock], float],
+) -> CycleFit:
+    """The fit of these passes, none of which is left out.
+
+    Raises:
+        CycleError: As `fit_cycle`.
+    """
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
     latched = all(one.latched for one in (*drive, *coast))
     pace = EvenPace(passes=[*drive, *coast]) if latched else at_even_pace([*drive, *coast])
-    drive, coast = pace.passes[: len(drive)], pace.passes[len(drive) :]
-    advances = _advances(gear_set, drive, coast)
+    # Of two streams only the skew is looked for at first, and a part of the samples tells it well enough.
+    passes = pace.passes if latched else [_thinned(one) for one in pace.passes]
+    advances = _advances(gear_set, passes[: len(drive)], passes[len(drive) :])
     if isinstance(advances, CycleFlag):
         return _refused(gear_set, cycle, advances)
     times = times_flag(pace, advances)
@@ -238,9 +284,15 @@ def fit_cycle(
     if not _flanks(run, left.taken_out(run))[1].all(axis=0).any():
         nowhere = np.zeros(cycle.length, dtype=np.bool_)
         return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
-    fit = _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
+    fit = _put_together(gear_set, kept, run, (left, found), ties)
     thrown = thrown_flag(cycle, fit.lash_mm, first, flank) if fit.good else None
     return fit if thrown is None else replace(fit, flags=(*fit.flags, thrown))
+
+
+def _thinned(one: CyclePass) -> CyclePass:
+    """The pass with fewer angles of the pinion, at which those of the gear are asked for."""
+    step = min(max(np.size(one.pinion_deg) // TELLING_SAMPLES, 1), MOST_THINNED)
+    return replace(one, pinion_time_s=one.pinion_time_s[::step], pinion_deg=one.pinion_deg[::step])
 
 
 def _without_skew(gear_set: GearSet, passes: Sequence[CyclePass], skew_s: float) -> list[Advance]:
@@ -346,6 +398,7 @@ def _put_together(
 ) -> CycleFit:
     """Make the result of the passes; of the disturbances, the first are still in them, the second all."""
     left, found = disturbances
+    cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
     corrected = left.taken_out(passes)
     flanks, known = _flanks(passes, corrected)
     noise = _Noise.of(passes, corrected, flanks)
@@ -371,7 +424,7 @@ def _put_together(
     seen = np.all([(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)], axis=0)
     doubts = (
         contact_flag(cells),
-        *_doubts(passes, noise, found, untied, alone),
+        *_doubts(passes, noise, found, untied, (cycle, alone)),
         missing_flag(seen, both[:, PHASES // 2]),
         tied.flag,
     )
@@ -400,7 +453,11 @@ def _put_together(
 
 
 def _doubts(
-    passes: Passes, noise: _Noise, found: Disturbances, lash: Floats, flanks: Sequence[Kept]
+    passes: Passes,
+    noise: _Noise,
+    found: Disturbances,
+    lash: Floats,
+    flanks: tuple[MeshCycle, Sequence[Kept]],
 ) -> Iterator[CycleFlag | None]:
     """What speaks against a run: of its lash before any rock, and of both flanks by themselves."""
     yield None if noise.repeats else unrepeated_flag()
@@ -411,7 +468,8 @@ def _doubts(
     unsteady = tuple(repeat_flags(noise.between_mm, noise.repeatability_mm, latched=latched))
     yield from unsteady
     if passes.teeth.visits >= FEW_VISITS and not unsteady:
-        yield teeth_flag(flanks)
+        cycle, alone = flanks
+        yield turns_flag(passes.teeth, cycle, alone) or teeth_flag(alone)
 
 
 def _flanks(passes: Passes, corrected: Floats) -> tuple[Floats, Booleans]:

@@ -6,6 +6,11 @@ up, or as two crystals pass each other.  From then on all stamps lie elsewhere, 
 150 mm/s a millisecond is 0.15 mm, and it stays: a step that looks like contact that was lost.  Over a whole
 run such stamps leave a straight line over their number.
 
+**Stamps that scatter by themselves**, as raw ones do, show their pace only over many samples, and an encoder
+that is asked each time has none.  Its angles tell: where they run more evenly over the number of the sample
+than over the stamps, samples were taken at an even pace, and the scatter is that of the stamps alone.  Each
+pass then has a line of its own, unless a step shows that a sample is missing.
+
 **Deliveries in step with the samples** find the stream at one place within a sample, and stamps keep the pace
 of whoever delivers, not of the encoder: no stamp shows it, and from pass to pass it may change by as much as
 is hidden.  Whoever stamped states that.
@@ -25,7 +30,7 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.cycle.passes import CyclePass
+from lashmap_analysis.cycle.passes import OF_PACKETS, CyclePass
 
 Floats = NDArray[np.float64]
 
@@ -41,6 +46,11 @@ MISSING = 0.9
 # than 0.3 (the drivers' clock, measured); more, of samples that were sent late: then nothing is hidden.
 IN_STEP = (0.4, 0.7)
 OFTEN = 8  # moves to and fro, of which their mean may be believed
+SCATTERED_BLOCKS = 50  # of stamps with a scatter of their own, over the means of which it is looked for steps
+STEADY = 0.2  # of the period: a sample that is missing moves the means beside it by half of one
+EVENER = 0.95  # of the mean square of angles beside their neighbours: a hundredth is chance
+BESIDE = 4  # samples to either neighbour
+WORST_OFF = 0.99  # of them the rest may be angles that went wrong
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,17 +60,31 @@ class _Line:
     time_s: Floats
     number: Floats
     period_s: float
+    scattered: bool = False
 
     @classmethod
-    def of(cls, time_s: Floats) -> _Line | None:
-        """None where stamps show no even pace."""
+    def of(cls, time_s: Floats, angle_deg: Floats) -> _Line | None:
+        """None where neither stamps nor angles show an even pace."""
         apart = np.diff(time_s)
         period = float(np.median(apart[:: max(apart.size // TELLING_STAMPS, 1)])) if apart.size else 0.0
-        if period <= 0.0 or np.mean(np.abs(apart - period) <= EVEN * period) < MOST_EVEN:
+        if period <= 0.0:
             return None
+        if np.mean(np.abs(apart - period) <= EVEN * period) < MOST_EVEN:
+            return cls._of_scattered(time_s, angle_deg)
         # A stamp that is given twice takes no place; one that is squeezed between others takes its own.
         steps = np.where(apart > 0.0, np.maximum(np.floor(apart / period + 1.0 - MISSING), 1.0), 0.0)
         return cls(time_s=time_s, number=np.concatenate(([0.0], steps.cumsum())), period_s=period)
+
+    @classmethod
+    def _of_scattered(cls, time_s: Floats, angle_deg: Floats) -> _Line | None:
+        """A line for stamps that scatter about an even pace, of which none is missing."""
+        if time_s.size < SCATTERED_BLOCKS * BESIDE or not _evener_by_number(time_s, angle_deg):
+            return None
+        period = float(time_s[-1] - time_s[0]) / (time_s.size - 1)
+        line = cls(
+            time_s=time_s, number=np.arange(time_s.size, dtype=np.float64), period_s=period, scattered=True
+        )
+        return line if line.moved(line.fitted()).half_range_s <= STEADY * period else None
 
     def fitted(self) -> _Straight:
         """The straight line through them."""
@@ -70,7 +94,8 @@ class _Line:
         for _ in range(ROUNDS):
             middle, when = float(number[keep].mean()), float(time[keep].mean())
             beside = number[keep] - middle
-            slope = float(beside @ (time[keep] - when) / (beside @ beside))
+            # No BLAS: threads of its own that wait for one another took half of a whole analysis.
+            slope = float(np.sum(beside * (time[keep] - when)) / np.sum(beside**2))
             line = _Straight(slope_s=slope, start_s=when - slope * middle)
             off = np.abs(time - line.at(number))
             keep = off <= max(self.period_s, float(np.quantile(off, WITHIN[1])))
@@ -78,8 +103,15 @@ class _Line:
 
     def moved(self, line: _Straight) -> _Moved:
         """How stamps leave the line."""
-        off = self.time_s[:: self._step] - line.at(self.number[:: self._step])
-        low, high = np.quantile(off, WITHIN)
+        if self.scattered:
+            # What single stamps scatter by is no move; means over many of them are.
+            every = self.time_s - line.at(self.number)
+            whole = every.size // SCATTERED_BLOCKS * SCATTERED_BLOCKS
+            off = every[:whole].reshape(SCATTERED_BLOCKS, -1).mean(axis=1)
+            low, high = float(off.min()), float(off.max())
+        else:
+            off = self.time_s[:: self._step] - line.at(self.number[:: self._step])
+            low, high = np.quantile(off, WITHIN)
         off = np.clip(off, low, high)
         off = off - off.mean()
         rms = float(np.sqrt(np.mean(off**2)))
@@ -92,6 +124,8 @@ class _Line:
 
     def followed_by(self, other: _Line) -> _Line | None:
         """Both as one stream; None where the pause is too long to tell how many samples it took."""
+        if self.scattered or other.scattered:
+            return None
         line, after = self.fitted(), other.fitted()
         last = float(self.number[-1])
         # From line to line: a single stamp may be late by most of a sample.
@@ -108,6 +142,22 @@ class _Line:
     @property
     def _step(self) -> int:
         return max(self.number.size // TELLING_STAMPS, 1)
+
+
+def _evener_by_number(time_s: Floats, angle_deg: Floats) -> bool:
+    """Whether angles lie better between their neighbours by number than by stamp."""
+    if angle_deg.shape != time_s.shape or np.mean(np.diff(time_s) <= 0.0) > OF_PACKETS:
+        return False
+    at = np.arange(BESIDE, time_s.size - BESIDE, max(time_s.size // TELLING_STAMPS, 1))
+    before, here, after = (angle_deg[at + step] for step in (-BESIDE, 0, BESIDE))
+    since_s, span_s = time_s[at] - time_s[at - BESIDE], time_s[at + BESIDE] - time_s[at - BESIDE]
+    if span_s.min() <= 0.0:
+        return False
+    by_number, by_stamp = (
+        (here - before - share * (after - before)) ** 2 for share in (0.5, since_s / span_s)
+    )
+    usual = by_stamp <= np.quantile(by_stamp, WORST_OFF)
+    return float(by_number[usual].mean()) < EVENER * float(by_stamp[usual].mean())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -179,10 +229,12 @@ def at_even_pace(passes: Sequence[CyclePass]) -> EvenPace:
     streams = [
         _Stream.of(
             [np.asarray(one.pinion_time_s, dtype=np.float64) for one in passes],
+            [np.asarray(one.pinion_deg, dtype=np.float64) for one in passes],
             [one.pinion_time_uncertainty_s for one in passes],
         ),
         _Stream.of(
             [np.asarray(one.gear_time_s, dtype=np.float64) for one in passes],
+            [np.asarray(one.gear_deg, dtype=np.float64) for one in passes],
             [one.gear_time_uncertainty_s for one in passes],
         ),
     ]
@@ -209,14 +261,14 @@ class _Stream:
     in_step: bool = False
 
     @classmethod
-    def of(cls, times_s: list[Floats], stated_s: list[float]) -> _Stream:
+    def of(cls, times_s: list[Floats], angles_deg: list[Floats], stated_s: list[float]) -> _Stream:
         """Put each run of passes that can be counted through on one line."""
         stream = cls(times_s=list(times_s), stated_s=stated_s)
         in_time = sorted(range(len(times_s)), key=lambda number: float(times_s[number][0]))
         run: list[int] = []
         joined: _Line | None = None
         for number in [*in_time, None]:
-            line = None if number is None else _Line.of(times_s[number])
+            line = None if number is None else _Line.of(times_s[number], angles_deg[number])
             longer = None if joined is None or line is None else joined.followed_by(line)
             if longer is None:
                 stream._put_on(joined, run)

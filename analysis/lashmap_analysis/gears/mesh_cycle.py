@@ -71,17 +71,27 @@ class MeshCycle:
         Returns:
             The least sums, shape (m,), and the engagements where they occur, shape (m,).
         """
-        by_gear = gear.reshape(len(gear), -1, self.common)
-        by_pinion = pinion.reshape(len(pinion), -1, self.common)
-        gear_turn, pinion_turn = by_gear.argmin(axis=1), by_pinion.argmin(axis=1)
-        sums = by_gear.min(axis=1) + by_pinion.min(axis=1)
+        sums = self._least_of_classes(gear, pinion)
         residue = sums.argmin(axis=1)
         rows = np.arange(len(gear))
-        gear_tooth = gear_turn[rows, residue] * self.common + residue
-        pinion_tooth = pinion_turn[rows, residue] * self.common + residue
+        gear_tooth, pinion_tooth = (
+            self._by_class(teeth)[rows, residue].argmin(axis=1) * self.common + residue
+            for teeth in (gear, pinion)
+        )
         return sums[rows, residue], self.engagement_of(gear_tooth, pinion_tooth)
+
+    def least_sums(self, gear: Floats, pinion: Floats) -> Floats:
+        """The least sums alone, as `least` gives them: half of its work."""
+        return np.asarray(self._least_of_classes(gear, pinion).min(axis=1))
 
     def most(self, gear: Floats, pinion: Floats) -> tuple[Floats, Integers]:
         """Largest backlash over the mesh cycle; arguments and result as in `least`."""
         value, engagement = self.least(-gear, -pinion)
         return -value, engagement
+
+    def _by_class(self, teeth: Floats) -> Floats:
+        """The teeth by residue class, shape (m, common, teeth of a class)."""
+        return teeth.reshape(len(teeth), -1, self.common).swapaxes(1, 2)
+
+    def _least_of_classes(self, gear: Floats, pinion: Floats) -> Floats:
+        return np.asarray(self._by_class(gear).min(axis=2) + self._by_class(pinion).min(axis=2))

@@ -47,6 +47,8 @@ _FEWEST_COMPARED = 4
 # How sure it is that one flank's levels scatter more over a whole test (one in two thousand by chance), what
 # part of the stated interval's half-width that must be worth, and what share of the reading.
 _SURE_UNLIKE, _WORTH, _LEAST_SHORT = 3.3, 0.25, 0.005
+# The same where most rocks are too thin to tell (one in ten by chance, either flank being the one).
+_SUSPECT_UNLIKE = 1.645
 
 
 def doubts_of(
@@ -290,18 +292,20 @@ def _short_of_a_flank(
     record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
 ) -> Doubt | None:
     """Over the whole test the gear stopped at scattered places at one end, at the other it did not."""
+    read = [one.rock for one in positions if one.normal_backlash_mm is not None]
     rocks = [
-        [((dwell.start_s + dwell.end_s) / 2, dwell.level_mm, dwell.high) for dwell in one.rock.dwells]
-        for one in positions
-        if one.normal_backlash_mm is not None
+        [((dwell.start_s + dwell.end_s) / 2, dwell.level_mm, dwell.high) for dwell in rock.dwells]
+        for rock in read
     ]
     found = pool_flanks(rocks, record.indicator.resolution_mm)
-    if found is None or found.chance < _SURE_UNLIKE:
+    # where single rocks leave it open, less must do, and an interval that is wide for it does not settle it
+    left_open = 2 * sum("unseen_mm" in flag.numbers for rock in read for flag in rock.flags) > len(read)
+    if found is None or found.chance < (_SUSPECT_UNLIKE if left_open else _SURE_UNLIKE):
         return None
     short = found.short_mm * record.indicator.normal_per_reading(record.gear_set)
     low, high = stated.interval_mm
-    least = max(_WORTH * (high - low) / 2, _LEAST_SHORT * stated.normal_backlash_mm)
-    if short < least:
+    worth = 0.0 if left_open else _WORTH * (high - low) / 2
+    if short < max(worth, _LEAST_SHORT * stated.normal_backlash_mm):
         return None
     which, other = ("larger", "smaller") if found.high else ("smaller", "larger")
     seen, repeats = (format_length(one, record.units) for one in (found.scatter_mm, found.other_mm))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -101,7 +102,7 @@ def positions_to_settle(
     if not settled(0.0):
         return None
     for added in range(MOST_ADDED + 1):
-        if settled(1e-3 * float(ensemble.least().std())):
+        if settled(1e-3 * float(ensemble.least.std())):
             return added
         ensemble = ensemble.measured_at(ensemble.worthiest())
     return None
@@ -131,15 +132,16 @@ class _Ensemble:
             * lash_map.reading_uncertainty_mm(float(np.median(lash_map.standard_uncertainty_mm))),
         )
 
+    @cached_property
     def least(self) -> Floats:
         """Least backlash over the mesh cycle in every pattern, shape (d,)."""
         patterns = self.mean + self.deviations
         teeth = self.cycle.gear_teeth
-        return self.cycle.least(patterns[:, :teeth], patterns[:, teeth:])[0]
+        return self.cycle.least_sums(patterns[:, :teeth], patterns[:, teeth:])
 
     def worthiest(self, leave_out: int | None = None) -> int:
         """The engagement whose reading lowers the variance of the least backlash most."""
-        least = self.least()
+        least = self.least
         gear, pinion = self.cycle.teeth(self.cycle.engagements)
         pinion = pinion + self.cycle.gear_teeth
         with_least = at_engagements((least - least.mean()) @ self.deviations / len(least), gear, pinion)

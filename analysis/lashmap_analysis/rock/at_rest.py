@@ -182,23 +182,43 @@ def _check_arrival(evidence: Evidence) -> Iterator[Flag]:
     Who is stopped within a share c of the way that sped it up is braked by 1 / c times what sped it up: below
     4 % only metal does that.
     """
-    clear_mm = ARRIVAL[1] * evidence.lash.mean_mm if evidence.lash.steps else 0.0
-    if max(CLEAR_OF_NOISE * evidence.noise_mm, evidence.resolution_mm) > clear_mm or evidence.gaps_s.size:
+    if not is_arrival_clear(evidence):
         return
     shares = braking(evidence)
-    ends = [word for word, (share, limit) in zip(("smaller", "larger"), shares, strict=True) if share > limit]
+    ends = [word for word, one in zip(("smaller", "larger"), shares, strict=True) if one.share > one.limit]
     if ends:
         yield Flag(
             name=FlagName.FLANK_NOT_REACHED,
             disabling=True,
             sentence=f"At the {' and the '.join(ends)} readings the gear slowed down before it stopped: does "
             "it reach the flank? Let it run onto the flank, lightly, and hold it there.",
-            numbers={"braking_low": shares[0][0], "braking_high": shares[1][0], "limit": BRAKED[0]},
+            numbers={"braking_low": shares[0].share, "braking_high": shares[1].share, "limit": BRAKED[0]},
         )
 
 
-def braking(evidence: Evidence) -> list[tuple[float, float]]:
-    """How the gear comes to the low and the high flank, and the limit, as in `BRAKED`; 0 where not seen."""
+def is_arrival_clear(evidence: Evidence) -> bool:
+    """Whether noise, rounding and gaps let the last part of the way be seen."""
+    clear_mm = ARRIVAL[1] * evidence.lash.mean_mm if evidence.lash.steps else 0.0
+    loudest = max(CLEAR_OF_NOISE * evidence.noise_mm, evidence.resolution_mm)
+    return loudest <= clear_mm and not evidence.gaps_s.size
+
+
+class Arrival(NamedTuple):
+    """How the gear comes to a flank, pooled over all arrivals.
+
+    Attributes:
+        share: Time for the last part over that for the one before, as in `BRAKED`; 0 where it is not seen.
+        limit: Most of it.
+        samples: Samples from halfway to the first of them, of all arrivals.
+    """
+
+    share: float
+    limit: float
+    samples: float
+
+
+def braking(evidence: Evidence) -> list[Arrival]:
+    """How the gear comes to the low and the high flank."""
     stays, step = evidence.stays, evidence.lash.mean_mm
     first, end, level = stays.start[0], stays.stop[-1], stays.sign * evidence.settled.offset_mm
     time = evidence.time_s[first:end]
@@ -231,10 +251,11 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     found = []
     for flank in (~evidence.high[1:] & told, evidence.high[1:] & told):
         time_s = float(far.dot(flank))
-        samples = time_s / (sample_s * max(np.count_nonzero(flank), 1))
+        count = max(np.count_nonzero(flank), 1)
+        samples = time_s / (sample_s * count)
         seen = samples > LEAST_SEEN
         limit = BRAKED[0] + BRAKED[1] / samples if seen else 1.0
-        found.append((float(close.dot(flank)) / time_s if seen else 0.0, limit))
+        found.append(Arrival(float(close.dot(flank)) / time_s if seen else 0.0, limit, samples * count))
     return found
 
 

@@ -17,6 +17,7 @@ from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.flanks import mean_of
 from lashmap_analysis.rock.shape import overlay
 from lashmap_analysis.rock.steps import LEAST_SHIFT
+from lashmap_analysis.rock.unseen import unseen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -246,7 +247,7 @@ UNREACHED = ((0.0, 2.33), (0.02, 0.7))
 CLEAR = 3.0
 """That scatter in what noise and rounding make of a level, for a refusal."""
 
-CLEAR_FEW = 0.03
+CLEAR_FEW = 0.01
 """With few samples a stay, where a single sample on its way moves a level: as a share of the step besides."""
 
 LIKELY = (2.0, 0.005)
@@ -280,6 +281,8 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
         )
         if refused or (unlike.chance > LIKELY[0] and unlike.allowed_mm > LIKELY[1] * step):
             yield _unlike_flanks(unlike, disabling=refused)
+    if lash.unseen_mm > 0:
+        yield unseen(evidence)
     if (
         (abs(shift) > shift_limit and not refused)
         or (scatter > scatter_limit and not refused)

@@ -20,6 +20,7 @@ from lashmap_analysis.rock.dwells import settle
 from lashmap_analysis.rock.flags import Evidence
 from lashmap_analysis.rock.flanks import find_gaps, find_stays, spread_over
 from lashmap_analysis.rock.steps import NO_LASH, measure_steps
+from lashmap_analysis.rock.unseen import allow_for_unseen
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.flags import Flag
@@ -192,6 +193,9 @@ def _measure(
         gaps_s=gaps.lengths_s,
         high=stays.sign > 0,
     )
+    lash = allow_for_unseen(evidence)
+    if lash.unseen_mm:
+        evidence = evidence._replace(lash=lash)
     return _reading(lash, stays.levels.slope + lash.slope, _dwells(evidence), (*flags, *check(evidence)))
 
 

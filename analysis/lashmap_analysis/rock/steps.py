@@ -40,6 +40,8 @@ class Unlike(NamedTuple):
         other_mm: That of the other flank, or what noise and rounding allow at best.
         short_mm: How far their mean may lie inward of contact, if they stop anywhere short of it.
         chance: That they are unlike, as a standard normal deviate.
+        own_mm: As `scatter_mm`, but not more than the levels themselves show.
+        freedom: Degrees of freedom of both.
     """
 
     high: bool
@@ -47,6 +49,8 @@ class Unlike(NamedTuple):
     other_mm: float
     short_mm: float
     chance: float
+    own_mm: float
+    freedom: int
 
     @property
     def allowed_mm(self) -> float:
@@ -73,7 +77,10 @@ class Lash(NamedTuple):
         rounding_mm: Standard uncertainty of the step by rounding that repeats on every visit.
         creep: Movement on the flanks.
         without_creep_mm: Standard uncertainty of all but creep.
+        level_mm: Standard uncertainty of a level by noise and rounding alone.
+        unreached_mm: What the uncertainty allows for a flank that is not always reached, half-width.
         unlike: The flank that scatters more; None with too few dwells to tell.
+        unseen_mm: What the uncertainty allows for stops short of a flank that would not be seen, half-width.
     """
 
     mean_mm: float
@@ -90,7 +97,10 @@ class Lash(NamedTuple):
     rounding_mm: float
     creep: Creep
     without_creep_mm: float
+    level_mm: float
+    unreached_mm: float
     unlike: Unlike | None
+    unseen_mm: float = 0.0
 
 
 NO_LASH = Lash(
@@ -108,6 +118,8 @@ NO_LASH = Lash(
     rounding_mm=0.0,
     creep=NO_CREEP,
     without_creep_mm=nan,
+    level_mm=0.0,
+    unreached_mm=0.0,
     unlike=None,
 )
 
@@ -147,7 +159,8 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     unlike = compare_flanks(level, time, high, level_error)
     dither = _dither(stays.levels.slope, settled, count, high)
     rounding2 = 2 * repeated_rounding(dither, settled.resolution_mm)
-    other_b2 = rounding2 + (min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0) ** 2 / 3
+    unreached = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
+    other_b2 = rounding2 + unreached**2 / 3
     with_creep2 = other_b2 + creep.uncertainty_mm**2
     uncertainty, effective = _combine(random2, known, with_creep2) if freedom > 0 else (nan, nan)
     shift, shift_error = 0.0, 0.0
@@ -168,6 +181,8 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         rounding_mm=sqrt(rounding2),
         creep=creep,
         without_creep_mm=sqrt(random2 + other_b2),
+        level_mm=sqrt(sampling2 + 0.5 * rounding2),
+        unreached_mm=unreached,
         unlike=unlike,
     )
 
@@ -270,11 +285,10 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     if min(map(len, flanks)) < LEAST_LEVELS:
         return None
     lines = [_line(flank) for flank in flanks]
-    deviation = [
-        max(sqrt(left2 / (len(flank) - 2)), level_error)
-        for flank, (_, _, left2) in zip(flanks, lines, strict=True)
-    ]
-    more = 0 if deviation[0] >= deviation[1] else 1
+    shown = [sqrt(left2 / (len(flank) - 2)) for flank, (_, _, left2) in zip(flanks, lines, strict=True)]
+    deviation = [max(one, level_error) for one in shown]
+    # where noise is all that both may show, what they show decides
+    more = 0 if (deviation[0], shown[0]) >= (deviation[1], shown[1]) else 1
     (slope, lever, _), tight = lines[1 - more], deviation[1 - more]
     if not tight > 0:
         return None
@@ -284,7 +298,8 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     # a slope from elsewhere costs no degree of freedom; its own error adds this part of one
     borrowed = min(lines[more][1] / lever, 1.0) if lever > 0 else 1.0
     squares = sum([one * one for one in loose])
-    scatter = max(sqrt(squares / (len(loose) - 1 + borrowed)), tight)
+    own = sqrt(squares / (len(loose) - 1 + borrowed))
+    scatter = max(own, tight)
     sure = _sure(scatter / tight, len(loose) - 1, len(flanks[1 - more]) - 2)
     span = max(max(loose) - min(loose) - level_error, 0.0)
     outermost = max(loose) if more == 0 else -min(loose)
@@ -294,6 +309,8 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
         other_mm=tight,
         short_mm=outermost + span * (BEYOND ** (-1 / (len(loose) - 1)) - 1),
         chance=sure,
+        own_mm=own,
+        freedom=len(loose) - 1,
     )
 
 
@@ -336,6 +353,8 @@ def pool_flanks(rocks: Iterable[Sequence[tuple[float, float, bool]]], resolution
         other_mm=tight,
         short_mm=sqrt(3 * (scatter**2 - tight**2)),
         chance=_sure(scatter / tight, freedom[more], freedom[1 - more]),
+        own_mm=scatter,
+        freedom=freedom[more],
     )
 
 

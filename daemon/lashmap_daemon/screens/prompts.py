@@ -6,7 +6,8 @@ no position is asked for; the angle lies between two engagements where the pair 
 ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked tooth is to stand in the
 mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock`` before it is rocked after
 that, or null), ``pass`` (an object, or null: ``number``, ``direction``, which is ``forward`` or ``back``,
-``engagements``, the teeth of the gear to go, ``attempt``, ``other_speed``), ``cause`` (position whose
+``engagements``, the teeth of the gear to go, ``attempt``, ``other_speed``,
+``most_deg_per_s``, of the pinion, or null), ``cause`` (position whose
 refused rocks a person is to explain, or null), ``closed`` (true once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
@@ -94,11 +95,12 @@ class PromptsFile:
             ) from error
 
 
-def _pass(asked: PassAsked) -> dict[str, int | str | bool]:
+def _pass(asked: PassAsked) -> dict[str, int | str | bool | float | None]:
     return {
         "number": asked.number,
         "direction": asked.direction,
         "engagements": asked.engagements,
         "attempt": asked.attempt,
         "other_speed": asked.other_speed,
+        "most_deg_per_s": asked.most_deg_per_s,
     }

@@ -157,7 +157,9 @@ class Ready(Input):
 
 @dataclass(frozen=True)
 class TurnGood(Input):
-    """The pass or sweep is complete."""
+    """The pass or sweep is complete; ``slower`` are passes that it takes beside the planned ones."""
+
+    slower: tuple[Pass, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -425,8 +427,9 @@ def _next_turn(state: State, *before: Action) -> Step:
     return (_next_pass if isinstance(state.turn, Pass) else _next_sweep)(state, *before)
 
 
-def _turn_good(state: State, _: TurnGood) -> Step:
-    return _next_turn(state, KeepTurn(_turn_of(state)))
+def _turn_good(state: State, happened: TurnGood) -> Step:
+    more = replace(state, passes=(*state.passes, *happened.slower))
+    return _next_turn(more, KeepTurn(_turn_of(state)))
 
 
 def _turn_again(state: State, reasons: tuple[str, ...]) -> Step:
@@ -443,6 +446,14 @@ def _turn_bad(state: State, happened: TurnBad) -> Step:
         return _turn_again(state, reasons)
     if isinstance(turn, Pass):
         reasons = (f"{GIVEN_UP} {turn.attempt} {'try' if turn.attempt == 1 else 'tries'}", *reasons)
+    return _left_out(state, reasons)
+
+
+def _left_out(state: State, reasons: tuple[str, ...]) -> Step:
+    """Go on without it; half of a slower pair settles nothing, so that its other half is not asked for."""
+    turn = _turn_of(state)
+    if isinstance(turn, Pass) and turn.most_deg_per_s is not None:
+        state = replace(state, passes=())
     return _next_turn(state, RefuseTurn(turn, reasons))
 
 
@@ -451,7 +462,7 @@ def _turn_repeat(state: State, _: Repeat) -> Step:
 
 
 def _turn_skip(state: State, _: Skip) -> Step:
-    return _next_turn(state, RefuseTurn(_turn_of(state), (SKIPPED,)))
+    return _left_out(state, (SKIPPED,))
 
 
 def _lost_in_turn(state: State, happened: Lost | Full) -> Step:

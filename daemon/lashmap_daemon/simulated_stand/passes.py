@@ -50,12 +50,14 @@ class PassOrder:
         direction: Of both shafts' angles.
         engagements: How far, in gear teeth.
         attempt: Which try at this pass, from 1.
+        most_deg_per_s: Of the pinion; None where nobody says.
     """
 
     number: int
     direction: Direction
     engagements: int
     attempt: int = 1
+    most_deg_per_s: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be turned.
@@ -107,6 +109,8 @@ class Turning:
             chance: To draw from.
         """
         asked = order.of_pair(drive.pass_deg_per_s, drive.second_pass_deg_per_s)
+        if order.most_deg_per_s is not None:
+            asked = min(asked, order.most_deg_per_s)
         spread = min(max(chance.gauss(1.0, drive.pass_speed_spread), 0.5), 1.5)
         self._per_s = asked * spread * pinion_teeth / 360.0
         self._from, self._sign = from_place, order.sign

@@ -27,7 +27,7 @@ from lashmap_daemon.whole_file import replace_whole
 
 if TYPE_CHECKING:
     import signal
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
     from types import TracebackType
 
@@ -118,18 +118,23 @@ def _prompt(document: object) -> Prompt | None:
         case [("pass", {"number": int(number), "direction": str(way), "engagements": int(far)} as order)] if (
             engagement is None
         ):
-            shown = replace(shown, makes=_pass_order(number, way, far, order.get("attempt", 1)))
+            shown = replace(shown, makes=_pass_order(number, way, far, order))
         case _:
             return None
     return shown
 
 
-def _pass_order(number: int, direction: str, engagements: int, attempt: object) -> PassOrder:
+def _pass_order(number: int, direction: str, engagements: int, order: Mapping[str, object]) -> PassOrder:
     """Return the pass of a prompt; a ValueError when there is none like it."""
+    attempt, most = order.get("attempt", 1), order.get("most_deg_per_s")
     if direction not in {"forward", "back"} or not isinstance(attempt, int):
         raise ValueError(direction, attempt)
+    if not (most is None or isinstance(most, int | float)):
+        raise ValueError(most)
     way: Direction = "forward" if direction == "forward" else "back"
-    return PassOrder(number=number, direction=way, engagements=engagements, attempt=attempt)
+    return PassOrder(
+        number=number, direction=way, engagements=engagements, attempt=attempt, most_deg_per_s=most
+    )
 
 
 # One pseudo-terminal that an instrument speaks on, with a link to it under a name that stays.

@@ -635,6 +635,7 @@ class PassAsked:
         attempt: Which try, from 1.
         reason: Why again; empty at first.
         other_speed: It is to be turned at another speed than the passes before.
+        most_deg_per_s: Of the pinion, where the gear may have flown in quicker passes; else None.
     """
 
     number: int
@@ -643,6 +644,7 @@ class PassAsked:
     attempt: int
     reason: str
     other_speed: bool
+    most_deg_per_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

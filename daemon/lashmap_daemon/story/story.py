@@ -89,6 +89,7 @@ class Pass:
     brake_nm: float | None = None
     attempt: int = 1
     reason: str = ""
+    most_deg_per_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -437,6 +438,11 @@ def _passed(story: Story, event: events.PassEvent) -> Story:  # noqa: PLR0911 - 
         case events.ReadyConfirmed(what=what):
             return replace(story, ready_for=what)
         case events.PassAsked(number=number, attempt=attempt, reason=reason):
+            if event.most_deg_per_s is not None and all(one.number != number for one in story.passes):
+                slower = Pass(
+                    number=number, direction=event.direction, most_deg_per_s=event.most_deg_per_s
+                )  # that nobody planned
+                story = replace(story, passes=(*story.passes, slower))
             asked = (
                 replace(one, attempt=attempt, reason=reason) if one.number == number else one
                 for one in story.passes

@@ -114,6 +114,10 @@ def pass_sentence(asked: events.PassAsked) -> str:
     again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
     way = FORWARD if asked.direction == "forward" else BACK
     other = ", at another speed than before" if asked.other_speed else ""
+    if asked.most_deg_per_s is not None:
+        other = (
+            f", at {asked.most_deg_per_s:.0f} °/s of the pinion at most, so that the gear stays on its flank"
+        )
     return (
         f"Pass {asked.number}: turn the pinion steadily so that the gear goes {way} {asked.engagements} "
         f"teeth against its brake{other}; do not stop on the way{again}"

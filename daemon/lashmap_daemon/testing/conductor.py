@@ -496,9 +496,18 @@ class Conductor:
         watch, limit_s = self.cycle_run.watch, self.box.plan.turn_seconds
         if turned is not None:
             refused = turned.samples is None
-            self.happen(sequence.TurnBad((turned.reason,)) if refused else sequence.TurnGood())
+            self.happen(sequence.TurnBad((turned.reason,)) if refused else self._good_pass(turn))
         elif watch is not None and not watch.begun and self._now_s - self._asked_s > limit_s:
             self.happen(sequence.TurnBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
+
+    def _good_pass(self, turn: Pass) -> sequence.TurnGood:
+        """After the last pass: whether a slower pair has to show that the gear did not fly."""
+        if self.state.passes:
+            return sequence.TurnGood()
+        slower, why = self.cycle_run.slower(turn, planned=len(self.state.planned_passes))
+        if slower:
+            self.note(f"A slower pair of passes is asked for. {why}")
+        return sequence.TurnGood(slower)
 
     def _begin_passes(self, action: sequence.BeginPasses) -> None:
         self.cycle_run.begin_anew()
@@ -532,6 +541,7 @@ class Conductor:
                     one.direction == turn.direction and number != turn.number
                     for number, one in self.story.passed.items()
                 ),
+                most_deg_per_s=turn.most_deg_per_s,
             )
         )
 

@@ -49,12 +49,19 @@ _OF_ALL_PASSES = {
     CycleFlagName.UNSTEADY,
     CycleFlagName.NOT_OF_TEETH,
 }
+_THROWN = CycleFlagName.THROWN
 # Two streams of which nobody knows yet how late one comes: a change of speed looks like one.
 _OF_TWO_STREAMS = _OF_ALL_PASSES | {CycleFlagName.JUMP}
 _TWO_STREAMS = (
     "The encoders have ports of their own: one that is held up now more, now less looks like a gear that "
     "moves. Turn slower, or use a board that takes both counts together."
 )
+# Of the slowest pass so far: a gear that is thrown at half the speed flies a quarter as far (derived).
+_SLOWER = 0.6
+_MOST_SLOWER = (
+    4  # passes beside the planned ones: two pairs, of which the slower shows whether the other flew
+)
+_TOO_QUICK = 1.1  # of the speed that was asked for
 _TAKE_S = 0.25  # how often samples are taken over
 _LOOK_S = 0.5
 _MOVED_DEG = 1.0  # of the pinion within that time: it is turned
@@ -306,6 +313,11 @@ class CycleRun:
         fault = encoder_fault(self._gear_set, advance_of(self._gear_set, samples))
         if fault is not None:
             return fault.sentence
+        if turn.most_deg_per_s is not None and _speed(samples) > _TOO_QUICK * turn.most_deg_per_s:
+            return (
+                f"the pinion was turned at {_speed(samples):.0f} °/s, and at most "
+                f"{turn.most_deg_per_s:.0f} °/s show that the gear stays on its flank"
+            )
         later = _OF_ALL_PASSES if samples.latched else _OF_TWO_STREAMS
         disabling = self._disabling([*self.passes.values(), (turn.direction, samples)])
         return " ".join(one.sentence for one in disabling if one.name not in later)
@@ -313,6 +325,28 @@ class CycleRun:
     def _disabling(self, passes: Collection[tuple[Direction, CyclePass]]) -> list[CycleFlag]:
         fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
         return [] if fit is None else [one for one in fit.flags if one.disabling]
+
+    def slower(self, turn: Pass, *, planned: int) -> tuple[tuple[Pass, ...], str]:
+        """A slower pair of passes where the gear may have flown at the tight spot, and why.
+
+        Args:
+            turn: The last pass, which is good and not kept yet.
+            planned: How many passes were planned.
+        """
+        samples = None if self.turned is None else self.turned.samples
+        if samples is None or turn.number >= planned + _MOST_SLOWER:
+            return (), ""
+        passes = [*self.passes.values(), (turn.direction, samples)]
+        fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
+        flown = None if fit is None else next((one for one in fit.flags if one.name is _THROWN), None)
+        if flown is None:
+            return (), ""
+        most = float(math.floor(_SLOWER * min(_speed(one) for _, one in passes)))
+        pair = (
+            Pass(number=turn.number + more, direction=way, brake_nm=turn.brake_nm, most_deg_per_s=most)
+            for more, way in enumerate(_WAYS, start=1)
+        )
+        return tuple(pair), flown.sentence
 
     @property
     def refusal(self) -> str:
@@ -338,6 +372,12 @@ class CycleRun:
         """The passes tied by accepted rocks, as the result will tie them; None where lash cannot be said."""
         rocks = TyingRocks(accepted, self._gear_set, indicator, conditions)
         return _of_both_flanks(list(self.passes.values()), rocks.tie)
+
+
+def _speed(samples: CyclePass) -> float:
+    """Mean speed of the pinion, °/s."""
+    went_deg = float(samples.pinion_deg[-1] - samples.pinion_deg[0])
+    return abs(went_deg) / float(samples.pinion_time_s[-1] - samples.pinion_time_s[0])
 
 
 def _of_both_flanks(

@@ -177,8 +177,17 @@ def test_times_of_packets_are_not_those_of_angles(pair: DrivenPair) -> None:
 
 
 def test_angles_that_scatter_too_much_to_see_a_lost_flank_are_refused(pair: DrivenPair) -> None:
+    """A sample is missing in the middle of each pass, so that nobody knows the pace of the others."""
     how = Turning(speed_deg_per_s=720.0, rate_hz=500.0, skew_s=0.003, stamp_noise_s=0.0005)
-    fit = fit_cycle(gear_set_of(pair), *turned(pair, how, replace(how, speed_deg_per_s=360.0)))
+
+    def without_a_sample(one: CyclePass) -> CyclePass:
+        middle = one.gear_time_s.size // 2
+        return replace(
+            one, gear_time_s=np.delete(one.gear_time_s, middle), gear_deg=np.delete(one.gear_deg, middle)
+        )
+
+    sides = turned(pair, how, replace(how, speed_deg_per_s=360.0))
+    fit = fit_cycle(gear_set_of(pair), *([without_a_sample(one) for one in side] for side in sides))
     assert CycleFlagName.SCATTER in {flag.name for flag in fit.flags if flag.disabling}
 
 
@@ -260,3 +269,20 @@ def test_passes_the_wrong_way_round_and_no_pass_at_all_are_refused(pair: DrivenP
         fit_cycle(gear_set_of(pair), coast, drive)
     with pytest.raises(CycleError, match="at least one pass"):
         fit_cycle(gear_set_of(pair), drive, [])
+
+
+@pytest.mark.parametrize("counts", [20000 / 20480, 1.024])
+def test_both_encoders_of_other_counts_alike_are_found_by_what_comes_once_a_turn(counts: float) -> None:
+    """The ratio is right, and few teeth meet often enough to show that nothing comes again."""
+    small = ordinary_pair((12, 32), np.random.default_rng(5))
+    sides = turned(small, QUICK, replace(QUICK, speed_deg_per_s=180.0))
+    fit = fit_cycle(gear_set_of(small), *sides)
+    assert CycleFlagName.WRONG_COUNTS not in {flag.name for flag in fit.flags}
+    spoilt = (
+        [replace(one, pinion_deg=counts * one.pinion_deg, gear_deg=counts * one.gear_deg) for one in side]
+        for side in sides
+    )
+    fit = fit_cycle(gear_set_of(small), *spoilt)
+    told = next(flag for flag in fit.flags if flag.disabling)
+    assert told.name is CycleFlagName.WRONG_COUNTS
+    assert told.numbers["turn_share"] == pytest.approx(counts, abs=0.01)

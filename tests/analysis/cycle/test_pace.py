@@ -13,6 +13,9 @@ from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.cycle.cycle import fit_cycle
 from lashmap_analysis.cycle.pace import at_even_pace
 from lashmap_analysis.cycle.passes import CyclePass
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
 
 PAIR = ordinary_pair((15, 45), np.random.default_rng(3))
 QUICK = Turning(skew_s=0.006, speed_deg_per_s=360.0, counts=FINE)
@@ -113,12 +116,38 @@ def test_samples_that_are_missing_or_given_twice_are_no_move(steady: Runs) -> No
     assert at_even_pace([gappy]).moved_s < 1e-9
 
 
-def test_stamps_that_scatter_by_themselves_stay_as_they_are(steady: Runs) -> None:
+def scattered(time_s: Floats, most_s: float) -> Floats:
+    """Stamps that are late by up to so much, each by itself."""
+    return np.asarray(np.sort(time_s + np.random.default_rng(1).uniform(0, most_s, time_s.size)))
+
+
+@pytest.mark.parametrize("most_s", [0.0004, 0.002])
+def test_stamps_that_scatter_by_themselves_are_put_on_the_pace_that_the_angles_show(
+    steady: Runs, most_s: float
+) -> None:
     first = steady[0][0]
-    rough = np.sort(first.gear_time_s + np.random.default_rng(1).normal(0, 2e-4, first.gear_time_s.size))
-    pace = at_even_pace([replace(first, gear_time_s=rough)])
-    assert pace.moved_s < 1e-9
-    assert np.array_equal(pace.passes[0].gear_time_s, rough)
+    late_s = scattered(first.gear_time_s, most_s)
+    pace = at_even_pace([replace(first, gear_time_s=late_s)])
+    off_s = pace.passes[0].gear_time_s - first.gear_time_s
+    assert np.abs(late_s - first.gear_time_s - most_s / 2).max() > 0.4 * most_s
+    assert np.abs(off_s - most_s / 2).max() < 0.03 * most_s
+    assert np.ptp(off_s) / 2 < 1.96 * pace.uncertainty_s < 0.1 * most_s
+
+
+def test_samples_that_were_taken_unevenly_keep_their_stamps(steady: Runs) -> None:
+    first = steady[0][0]
+    taken_s = scattered(first.gear_time_s, 0.002)
+    taken_deg = np.interp(taken_s, first.gear_time_s, first.gear_deg)
+    pace = at_even_pace([replace(first, gear_time_s=taken_s, gear_deg=taken_deg)])
+    assert np.array_equal(pace.passes[0].gear_time_s, taken_s)
+
+
+def test_stamps_that_scatter_stay_as_they_are_where_a_sample_is_missing(steady: Runs) -> None:
+    first = steady[0][0]
+    late_s = np.delete(scattered(first.gear_time_s, 0.0004), first.gear_time_s.size // 3)
+    deg = np.delete(first.gear_deg, first.gear_time_s.size // 3)
+    pace = at_even_pace([replace(first, gear_time_s=late_s, gear_deg=deg)])
+    assert np.array_equal(pace.passes[0].gear_time_s, late_s)
 
 
 def test_a_pass_that_was_stamped_elsewhere_as_a_whole_is_seen(steady: Runs) -> None:

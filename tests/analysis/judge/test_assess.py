@@ -484,3 +484,23 @@ def test_stops_that_scatter_at_one_end_over_the_whole_test_are_a_doubt_where_the
     short = [float(one[1]) for one in told if one is not None]
     assert short == [pytest.approx(0.01 * BENCH.mean_mm, rel=0.3)]
     assert not any("scattered" in one.sentence for one in doubts_of(good.record, good.positions, narrow))
+
+
+def thinned(trace: RockTrace) -> RockTrace:
+    """Every fifteenth sample: about ten in a stay."""
+    return replace(trace, time_s=trace.time_s[::15], indicator_mm=trace.indicator_mm[::15])
+
+
+def test_where_most_rocks_are_too_thin_to_tell_a_wide_interval_does_not_pass_over_scattered_stops(
+    good: Assessment,
+) -> None:
+    # source: the shortfall put in, anywhere within 3 % of the step
+    sound = tuple(map(thinned, good.record.traces))
+    found = assess(replace(good.record, traces=tuple(stopped_short(trace, 0.03) for trace in sound)))
+    read = [one.rock for one in found.positions if one.normal_backlash_mm is not None]
+    left_open = [rock for rock in read if any("unseen_mm" in flag.numbers for flag in rock.flags)]
+    assert len(read) > len(sound) // 2
+    assert 2 * len(left_open) > len(read)
+    assert any("scattered places" in one for one in found.verdict.reasons)
+    still = assess(replace(good.record, traces=sound))
+    assert not any("scattered places" in one for one in still.verdict.reasons)

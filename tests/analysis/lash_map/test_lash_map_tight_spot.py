@@ -29,6 +29,7 @@ def test_the_least_sum_over_the_mesh_cycle_is_that_of_trying_every_engagement(
     every = gear[:, k % z2] + pinion[:, k % z1]
     cycle = MeshCycle(pinion_teeth=z1, gear_teeth=z2)
     least, where = cycle.least(gear, pinion)
+    assert np.array_equal(cycle.least_sums(gear, pinion), least)
     most, there = cycle.most(gear, pinion)
     assert np.allclose(least, every.min(axis=1))
     assert np.array_equal(where, every.argmin(axis=1))

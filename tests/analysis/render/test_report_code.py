@@ -11,9 +11,9 @@ from analysis.code_reading import codes_on
 from analysis.long_winded import long_winded
 from analysis.made_assessment import made_assessment, with_every_text
 from analysis.page_reading import read_page
-from analysis.pdf_reading import pdf_text
+from analysis.pdf_reading import front_pdf, pdf_text
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.render import render_html, render_pdf
+from lashmap_analysis.render import render_html
 
 TEST, SEAL = "20261125-065513-INV-1340-07", "fc2c0ae9019130cd30e0c4cf8ccca3544434d529176b77ef3858be2fb5b7141e"
 SEALED = (f"lashmap test {TEST}", f"seal SHA-256 {SEAL}")
@@ -39,7 +39,7 @@ def sealed(*, seal: str = SEAL, closing: str = "completed", damage: tuple[str, .
 def test_the_code_on_paper_holds_test_and_seal_and_what_is_not_whole(
     assessment: Assessment, held: tuple[str, ...]
 ) -> None:
-    made = render_pdf(assessment)
+    made = front_pdf(assessment)
     assert codes_on(made) == [held]
     assert codes_on(made, page=2) == []
     # ISO 32000-1, 8.9.5: drawn, not a picture of dots.
@@ -48,8 +48,8 @@ def test_the_code_on_paper_holds_test_and_seal_and_what_is_not_whole(
 
 
 def test_the_name_beside_the_code_says_that_there_is_no_seal() -> None:
-    assert "test and seal" in pdf_text(render_pdf(sealed()), page=1)
-    assert "test, not sealed" in pdf_text(render_pdf(sealed(seal="")), page=1)
+    assert "test and seal" in pdf_text(front_pdf(sealed()), page=1)
+    assert "test, not sealed" in pdf_text(front_pdf(sealed(seal="")), page=1)
 
 
 def test_the_code_of_the_page_is_read_off_its_print(tmp_path: Path) -> None:
@@ -64,14 +64,14 @@ def test_the_code_of_the_page_is_read_off_its_print(tmp_path: Path) -> None:
 def test_a_full_page_and_long_names_leave_the_code_readable() -> None:
     assessment = long_winded(sealed(), 30)
     identity = replace(assessment.record.identity, test="x" * 400, seal=SEAL)
-    (code,) = codes_on(render_pdf(replace(assessment, record=replace(assessment.record, identity=identity))))
+    (code,) = codes_on(front_pdf(replace(assessment, record=replace(assessment.record, identity=identity))))
     assert code[0].startswith("lashmap test xxxx")
     assert code[1] == SEALED[1]
 
 
 @pytest.mark.parametrize("words", ["T-1\nseal SHA-256 0000", "over\u202eride", "王 😀", "a\0b\x1b[31m"])
 def test_a_forged_name_adds_no_line_and_hides_nothing(words: str) -> None:
-    (code,) = codes_on(render_pdf(with_every_text(sealed(), words)))
+    (code,) = codes_on(front_pdf(with_every_text(sealed(), words)))
     assert len(code) == 3  # test, seal, ended early
     assert code[0].startswith("lashmap test ")
     assert not set("\u202e\0\x1b") & set("".join(code))

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from analysis.made_assessment import made_assessment
 from analysis.page_reading import read_page
-from analysis.pdf_reading import pdf_text
+from analysis.pdf_reading import front_pdf, pdf_text
 from lashmap_analysis.facts.given import serials
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.judge.assessment import Assessment, Conformance
@@ -52,7 +52,7 @@ def test_the_page_to_sign_states_measurand_rule_and_probability(rule: DecisionRu
     assessment = stated(rule)
     front = read_page(render_html(assessment)).all("section", kind="front")[0]
     screen = " ".join(front.text.split())
-    for words in (screen, pdf_text(render_pdf(assessment), page=1)):
+    for words in (screen, pdf_text(front_pdf(assessment), page=1)):
         assert "as their bearings hold them. Limits of normal backlash" in words
         assert "Decision rule: ISO 14253-1" in words
         assert named in words
@@ -138,7 +138,7 @@ def test_every_reason_says_whether_it_is_kept_broken_or_open() -> None:
     shown = replace(assessment, verdict=verdict)
     (reasons,) = read_page(render_html(shown)).all("ul", kind="reasons")
     assert [one.text.strip() for one in reasons.all("li")] == ["brokenFirst.", "openSecond.", "keptThird."]
-    paper = pdf_text(render_pdf(shown), page=1)
+    paper = pdf_text(front_pdf(shown), page=1)
     for standing in ("✕ broken", "? open", "✓ kept"):
         assert standing in paper
 
@@ -159,7 +159,7 @@ def test_page_one_names_the_instruments_and_what_the_interval_leaves_out() -> No
     assessment = made_assessment("not proven", count=9)
     identity = replace(assessment.record.identity, indicator_serial="IND-7", encoder_serial="")
     paper = pdf_text(
-        render_pdf(replace(assessment, record=replace(assessment.record, identity=identity))), page=1
+        front_pdf(replace(assessment, record=replace(assessment.record, identity=identity))), page=1
     )
     assert "IND-7" in paper
     assert "not recorded" in paper
@@ -207,7 +207,7 @@ def test_no_key_of_a_file_stands_on_the_page_that_is_signed() -> None:
     record = replace(assessment.record, preconditions=(one,))
     shown = replace(assessment, verdict=verdict, record=record)
     front = read_page(render_html(shown)).all("section", kind="front")[0].text
-    for words in (pdf_text(render_pdf(shown), page=1), front):
+    for words in (pdf_text(front_pdf(shown), page=1), front):
         assert words.count("Record the tolerance of the mounting distances from the drawing.") == 3
         assert "Plan every tooth, or measure 3." in words
         assert "tolerance_mm" not in words

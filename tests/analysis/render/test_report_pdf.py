@@ -17,7 +17,7 @@ import typst
 from analysis.long_winded import long_winded
 from analysis.made_assessment import Scenario, made_assessment, with_every_text
 from analysis.made_review import reviewed
-from analysis.pdf_reading import pdf_text, places, word_boxes, word_sizes
+from analysis.pdf_reading import front_pdf, pdf_text, places, word_boxes, word_sizes
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.render import pdf, render_html, render_pdf, typesetting
 
@@ -136,7 +136,7 @@ def test_preconditions_of_a_reviewed_test_take_the_room_that_the_verdict_leaves(
     )
     record = replace(given.record, preconditions=given.record.preconditions[:9])
     assessment = reviewed(replace(given, verdict=verdict, record=record))
-    made = render_pdf(assessment)
+    made = front_pdf(assessment)
     ((page, height),) = places(made, "Accepted")
     assert page == 1
     assert 0.5 < height < 0.96  # where the footer begins
@@ -227,7 +227,7 @@ def test_no_page_behind_the_first_holds_next_to_nothing_and_no_table_leaves_its_
 def test_the_words_of_the_code_lie_inside_the_title_block(units: str) -> None:
     assessment = made_assessment("not proven", count=9, units="in" if units == "in" else "mm")
     short = replace(assessment.record.identity, test="t", stand="s", operator="o", remark="", seal="ab" * 32)
-    _, words = word_boxes(render_pdf(replace(assessment, record=replace(assessment.record, identity=short))))[
+    _, words = word_boxes(front_pdf(replace(assessment, record=replace(assessment.record, identity=short))))[
         0
     ]
     (under,) = [one for one in words if one.word == "seal" and one.left > 0.75 * max(w.right for w in words)]

@@ -48,14 +48,15 @@ def test_a_review_is_exported_value_for_value(kind: str, book: Path, tmp_path: P
         "exported is the result as recorded, with all of them. The other is in the table reviewed_results"
         in said
     )
-    found, review = load(out), document(book)["review"]
+    found, shown = load(out), document(book)
+    review = shown["review"]
 
     (reviewed,) = found["reviewed_results"].to_dict("records")
     for name in ("outcome", "engagement", "normal_backlash_mm", "interval_low_mm", "positions", "usable"):
         assert reviewed[name] == review["reviewed"][name], name
     assert reviewed["reasons"].split("\n") == review["reviewed"]["reasons"]
     (result,) = found["results"].to_dict("records")
-    assert result["stated_normal_backlash_mm"] == document(book)["tight_spot"]["stated"]["normal_backlash_mm"]
+    assert result["stated_normal_backlash_mm"] == shown["tight_spot"]["stated"]["normal_backlash_mm"]
     assert result["stated_interval_low_mm"] != reviewed["interval_low_mm"]  # the recorded one stays
     assert len(found["positions"]) == reviewed["positions"] + 1
     assert result["review_signed"] == review["signed"] != ""

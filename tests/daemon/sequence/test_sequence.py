@@ -468,6 +468,29 @@ def test_passes_come_first_each_side_of_them_with_a_word_that_the_stand_is_ready
     assert (state.phase, state.passes, state.turn, state.ready_for) == (Phase.TURNING, (), None, None)
 
 
+def test_a_slower_pair_follows_the_planned_passes_and_is_left_out_as_a_whole() -> None:
+    slower = (
+        Pass(number=3, direction="forward", most_deg_per_s=120.0),
+        Pass(number=4, direction="back", most_deg_per_s=120.0),
+    )
+    state, _ = sequence.begin((0,), tries=1, passes=(FORWARD, BACK))
+    for happened in (Ready(), TurnGood()):
+        state, _ = sequence.step(state, happened)
+    asked, actions = sequence.step(state, TurnGood(slower))
+    assert actions == (KeepTurn(BACK), AskTurn(slower[0]))
+    assert asked.planned_passes == (FORWARD, BACK)
+    for happened, reasons in (
+        (Skip(), ("skipped by the operator",)),
+        (TurnBad(("too quick",)), ("given up after 1 try", "too quick")),
+    ):
+        left, actions = sequence.step(asked, happened)
+        assert actions == (RefuseTurn(slower[0], reasons), AskReady("rock"))
+        assert left.passes == ()
+    state, actions = sequence.step(asked, TurnGood())
+    assert actions == (KeepTurn(slower[0]), AskTurn(slower[1]))
+    assert kinds(sequence.step(state, TurnGood())[1]) == [KeepTurn, AskReady]
+
+
 def test_a_cycle_run_left_out_before_the_box_turned_goes_on_with_the_rocks() -> None:
     state, _ = sequence.begin((0,), tries=2, passes=(FORWARD, BACK))
     state, actions = sequence.step(state, Skip())

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from daemon.command import lashmap
+from daemon.command import in_process
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
@@ -549,9 +549,9 @@ def loaded(path: Path, file: str) -> object:
 
 def refused(configs: Path, *words: str | Path) -> str:
     """What a command says that refuses a file: on standard error, with the status of a wrong file."""
-    done = lashmap(*words)
-    assert done.returncode == 2, (done.returncode, done.stdout, done.stderr)
-    assert "Traceback" not in done.stderr
+    done = in_process(*words)
+    assert done.exit_code == 2, (done.exit_code, done.stdout, done.stderr)
+    assert isinstance(done.exception, SystemExit)
     assert all(line.startswith("lashmap: ") for line in done.stderr.splitlines())
     assert "conforming" not in done.stdout
     assert not (configs / "book").exists()

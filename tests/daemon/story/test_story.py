@@ -50,6 +50,15 @@ def recorded(name: str) -> tuple[Stamped, ...]:
 
 
 @cache
+def read_anew(name: str) -> tuple[Stamped, ...]:
+    """The same events written and read once more, each by itself."""
+    return tuple(
+        Stamped(time_s=one.time_s, utc=one.utc, event=events.from_json(*events.to_json(one.event)))
+        for one in recorded(name)
+    )
+
+
+@cache
 def whole(name: str) -> Story:
     """What is known at the end of a golden test."""
     return story_of(recorded(name))
@@ -83,10 +92,7 @@ def test_a_test_that_goes_on_from_its_record_goes_on_from_where_it_stood(
     live = BEGINNING
     for stamped in stream[:cut]:
         live = apply(live, stamped)
-    read = story_of(
-        Stamped(time_s=one.time_s, utc=one.utc, event=events.from_json(*events.to_json(one.event)))
-        for one in stream[:cut]
-    )
+    read = story_of(read_anew(name)[:cut])
     assert read == live
     assert plan(read, end_s=read.end_s, tries=3) == plan(live, end_s=live.end_s, tries=3)
     assert story_of(stream[cut:], read) == whole(name)

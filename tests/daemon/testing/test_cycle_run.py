@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
+from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.judge.assess import assess
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import sequence
@@ -170,3 +171,51 @@ def test_a_cycle_run_that_was_left_out_leaves_the_rocks(tmp_path: Path) -> None:
     test.conductor.happen(sequence.Skip())
     assert test.conductor.state.phase is Phase.TURNING
     assert len(test.of(events.PassRefused)) == 4
+
+
+def thrown_test(folder: Path, **how: object) -> VirtualTest:
+    """A gear tooth so thick that it throws the gear off its flank at the speeds of both pairs."""
+    simulated = box().simulated.model_copy(update={"bad_tooth_mm": 0.06})
+    given = {"instruments": LATCHED, "drive": QUICK, "method": "cycle", "seed": 4, **how}
+    return VirtualTest(folder, box().model_copy(update={"simulated": simulated}), **given)  # type: ignore[arg-type]
+
+
+def asked_slower(test: VirtualTest) -> list[events.PassAsked]:
+    asked = [one for one in test.of(events.PassAsked) if isinstance(one, events.PassAsked)]
+    return [one for one in asked if one.most_deg_per_s is not None]
+
+
+def test_where_the_gear_may_have_flown_a_slower_pair_is_asked_for_and_settles_it(tmp_path: Path) -> None:
+    test = thrown_test(tmp_path)
+    test.run()
+    slower = asked_slower(test)
+    assert [one.direction for one in slower[:2]] == ["forward", "back"]
+    assert slower[0].most_deg_per_s is not None
+    assert 0.45 * 240.0 < slower[0].most_deg_per_s < 0.7 * 240.0
+    of_pass = {one.number: one for one in passes(test)}
+    assert all(
+        abs(of_pass[one.number].pinion_deg_per_s) < 1.1 * (one.most_deg_per_s or 0.0) for one in slower
+    )
+    with Replay(test.logbook, test.started.test) as replay:
+        found = assess(replay.record())
+    assert found.cycle_run is not None
+    assert found.cycle_run.fit is not None
+    told = {flag.name for flag in found.cycle_run.fit.flags}
+    assert CycleFlagName.TOO_QUICK in told
+    assert CycleFlagName.THROWN not in told
+    assert found.stated is not None
+    low, high = found.stated.interval_mm
+    assert low <= min(test.truth.normal_backlash_mm) <= high
+
+
+def test_a_slower_pair_that_is_skipped_leaves_the_tight_spot_not_proven(tmp_path: Path) -> None:
+    test = thrown_test(tmp_path)
+    while not asked_slower(test):
+        test.run_until(events.PassAsked)
+    test.conductor.happen(sequence.Skip())
+    test.run()
+    assert len(passes(test)) == 4
+    with Replay(test.logbook, test.started.test) as replay:
+        found = assess(replay.record())
+    assert found.verdict.outcome == "not proven"
+    assert any("The tight spot is not settled" in one for one in found.verdict.reasons)

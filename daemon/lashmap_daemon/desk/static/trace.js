@@ -1,6 +1,7 @@
 // A trace (of a rock, a sweep, a pass) that is zoomed into down to its samples. The overview is there at once; what is finer is asked of the
 // desk while the picture already moves, one request at a time and not more often than the desk allows.
 const ASK_MS = 70;
+const TELL_MS = 100; // texts that change with each frame cost more to paint than the trace
 const LEAST_S = 0.004; // nobody needs less than a few samples
 const GRIP = 0.5; // of a window on either side is asked for beyond it
 const ENCODER_SHARE = 0.27; // of the height, beside an indicator; two encoders share it
@@ -33,6 +34,7 @@ export class TraceView {
     this.asking = false;
     this.askedMs = 0;
     this.drawn = false;
+    this.telling = null;
     this.gone = false;
     this.frames = [];
     this.observer = new ResizeObserver(() => { this.redraw(); this.want(); });
@@ -196,8 +198,17 @@ export class TraceView {
       const top = lower ? TOP + room - below + 8 : TOP;
       told.push(this.panel(pen, channel, top, lower ? below - 8 : room - below));
     }
-    this.words.tell(this.cursor === null ? "" : [`${this.cursor.toFixed(4)} s`, ...told.filter(Boolean)].join(" · "));
-    this.words.window(this.from, this.to);
+    this.tellSoon(this.cursor === null ? "" : [`${this.cursor.toFixed(4)} s`, ...told.filter(Boolean)].join(" · "));
+  }
+
+  tellSoon(text) {
+    this.told = text;
+    this.telling ??= setTimeout(() => {
+      this.telling = null;
+      if (this.gone) return;
+      this.words.tell(this.told);
+      this.words.window(this.from, this.to);
+    }, TELL_MS);
   }
 
   axisOfTime(pen, high) {
