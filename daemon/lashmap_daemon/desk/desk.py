@@ -55,7 +55,8 @@ class ServedDesk:
         self.openings = Openings()
         desk = Desk(Shelf(paths=tuple(logbooks)), self.openings, writers, self._server.lasts)
         self._server.start(application(readers, desk.routes))
-        threading.Thread(target=desk.warm, name="desk", daemon=True).start()
+        self._warming = threading.Thread(target=desk.warm, name="desk")
+        self._warming.start()
 
     def __enter__(self) -> Self:
         return self
@@ -64,6 +65,7 @@ class ServedDesk:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._server.close()
+        self._warming.join()  # a thread that is cut off in the middle of a computation takes the program down
 
     def wait(self) -> None:
         """Serve until the process is to end (Ctrl-C, SIGTERM), also where it was started with Ctrl-C ignored.
