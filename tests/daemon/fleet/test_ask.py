@@ -226,7 +226,7 @@ def test_the_commands_show_write_and_refuse(hall: tuple[Store, pd.DataFrame], tm
 def test_what_cannot_be_asked_says_why(hall: tuple[Store, pd.DataFrame], tmp_path: Path) -> None:
     store, _ = hall
     for words, why in [
-        (("fleet", "ask", store.place, "nonsense"), "no such question; there are: again, drift"),
+        (("fleet", "ask", store.place, "nonsense"), "no such question; there are: again, changed"),
         (
             ("fleet", "ask", store.place, "drift", "--since", "2026-02-01", "--until", "2026-01-01"),
             "is before",
