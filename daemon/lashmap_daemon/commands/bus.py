@@ -114,7 +114,7 @@ def _on_page(
         return  # leaving is no failure
 
 
-TURN_S = 0.4  # a board is to be right within a second
+TURN_S = 0.7  # a board is to be right within a second, and what a turn costs does not grow with its length
 
 
 def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
