@@ -35,7 +35,7 @@ PANELS = {
         *("list", "desk", "review", "compare", "shims", "export", "import", "verify", "rescue", "archive"),
         *("explain", "examples"),
     ),
-    "On the network": ("publish", "watch"),
+    "Of many stands": ("publish", "watch", "gather", "fleet"),
 }
 
 
@@ -86,6 +86,11 @@ _study = typer.Typer(
     help="Study the stand itself: repeatability and reproducibility, and drift of a check standard.",
     **_PLAIN,
 )
+_fleet = typer.Typer(
+    cls=_Commands,
+    help="Ask what gathered records say: drift of stands, runout by lot, first-pass yield, and more.",
+    **_PLAIN,
+)
 _new = typer.Typer(cls=_Commands, help="Make a box or stand file by answering questions.", **_PLAIN)
 
 # Each with its options, and its function in a module of `commands`; in the order of the help.
@@ -97,8 +102,9 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "serve"): (options.ServeOptions, "serve:serve"),
     (app, "publish"): (options.PublishOptions, "bus:publish"),
     (app, "watch"): (options.WatchOptions, "bus:watch"),
+    (app, "gather"): (options.GatherOptions, "fleet:gather"),
     (app, "list"): (options.ListOptions, "logbook:list_tests"),
-    (app, "desk"): (options.DeskOptions, "desk:desk"),
+    (app, "desk"): (options.DeskOptions, "review:desk"),
     (app, "review"): (options.ReviewOptions, "review:review"),
     (app, "compare"): (options.CompareOptions, "compare:compare"),
     (app, "shims"): (options.ShimsOptions, "review:shims"),
@@ -127,6 +133,10 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (_study, "next"): (options.NextOptions, "study:next_test"),
     (_study, "report"): (options.ReportOptions, "study:report"),
     (_study, "drift"): (options.DriftOptions, "study:drift"),
+    (_fleet, "questions"): (options.QuestionsOptions, "fleet:print_questions"),
+    (_fleet, "ask"): (options.AskOptions, "fleet:ask"),
+    (_fleet, "sql"): (options.SqlOptions, "fleet:sql"),
+    (_fleet, "judge"): (options.JudgeOptions, "fleet:judge"),
 }
 
 
@@ -196,6 +206,7 @@ _tell.callback()(_with_options(options.TellOptions, _keep))
 app.add_typer(_new, name="new")
 app.add_typer(_tell, name="tell")
 app.add_typer(_study, name="study")
+app.add_typer(_fleet, name="fleet")
 
 
 @contextmanager

@@ -239,6 +239,12 @@ def result(assessment: Assessment, stand: str, identifier: str, utc: str) -> mes
         ],
         lash=_lash(document),
         runout=_runout(document),
+        gear_teeth=assessment.record.gear_set.gear_teeth,
+        pinion_teeth=assessment.record.gear_set.pinion_teeth,
+        preconditions=[
+            messages.Precondition(name=one.name[:200], state=one.state, detail=one.detail[:2000])
+            for one in assessment.record.preconditions[:100]
+        ],
     )
 
 

@@ -317,6 +317,14 @@ class Lash(_Part):
     tooth_scatter_mm: Finite | None = Field(description="Standard deviation about the once-per-turn parts.")
 
 
+class Precondition(_Part):
+    """One thing that must be true before a result can prove a build."""
+
+    name: Word
+    state: Literal["proven", "unproven", "failed"]
+    detail: Sentence
+
+
 class Result(Message):
     """What was concluded from a test; recomputed later, it gets a new identifier."""
 
@@ -346,6 +354,11 @@ class Result(Message):
     sweeps: Annotated[list[SweptRunout], Field(max_length=20)]
     lash: Lash | None = Field(default=None, description="None without a lash map or a cycle run that judges.")
     runout: Runout | None = Field(default=None, description="None likewise.")
+    gear_teeth: Count | None = Field(default=None, description="Teeth of the gear.")
+    pinion_teeth: Count | None = Field(default=None, description="Teeth of the pinion.")
+    preconditions: Annotated[list[Precondition], Field(max_length=100)] = Field(
+        default=[], description="As they were when the test began."
+    )
 
 
 class Excluded(Record):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 import time
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from lashmap_daemon.bus.connection import Identity
 from lashmap_daemon.bus.messages import ROOT, level
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.records import send_waiting
-from lashmap_daemon.commands.options import PublishOptions, WatchOptions
+from lashmap_daemon.commands.options import GatherOptions, PublishOptions, WatchOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
 from lashmap_daemon.hall.hall import Hall
 from lashmap_daemon.hall.screen import screen
@@ -36,7 +37,7 @@ from lashmap_daemon.system import HAS_KEYS
 
 _REFRESH_S = 0.2
 _ONCE_S = 1.0  # what the broker keeps arrives at once
-_REACH_S = 5.0
+REACH_S = 5.0
 
 
 class WatchFile(BaseModel):
@@ -56,7 +57,7 @@ def watch(options: WatchOptions, console: Console) -> None:
         ConfigurationError: No broker, or a wrong file or option.
         StandError: ``--once`` and the broker was not reached.
     """
-    settings, stands, page = _where(options)
+    settings, stands, page = broker_of(options, options.stands or ())
     if options.page or options.page_port is not None:
         _on_page(settings, stands, page, options, console)
         return
@@ -134,18 +135,20 @@ def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
 
 
 async def _once(watcher: Watcher) -> None:
-    deadline_s = time.monotonic() + _REACH_S
+    deadline_s = time.monotonic() + REACH_S
     while watcher.broker.problem and time.monotonic() < deadline_s:  # noqa: ASYNC110 - a glance, then the end
         await asyncio.sleep(0.05)
     await asyncio.sleep(_ONCE_S)
 
 
-def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str], PageTable]:
-    """The broker, the topic levels of the stands to watch, and where a board would be served."""
+def broker_of(
+    options: WatchOptions | GatherOptions, names: Sequence[str]
+) -> tuple[BusTable, frozenset[str], PageTable]:
+    """The broker, the topic levels of the stands that are named, and where a board would be served."""
     table: dict[str, object] = {}
     page = PageTable()
     stands: set[str] = set()
-    for name in options.stands or ():
+    for name in names:
         path = Path(name)
         if path.suffix != ".toml" and not path.is_file():
             stands.add(level(name))
@@ -162,8 +165,8 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str], PageTable]:
             )
         table = table or found.model_dump()
         page = file.page.beside(path.parent) if file.page is not None else page
-    names = ("broker", "user", "password_file", "ca_file")
-    given = {name: value for name in names if (value := getattr(options, name)) is not None}
+    keys = ("broker", "user", "password_file", "ca_file")
+    given = {key: value for key in keys if (value := getattr(options, key)) is not None}
     if "user" in given:
         table.pop("password_file", None)
     table |= given
@@ -178,7 +181,7 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str], PageTable]:
     except ValidationError as error:
         details = error.errors(include_input=False, include_url=False)
         problems = [problem_of(dict(one), before="" if one["loc"] else "the options") for one in details]
-        raise ConfigurationError("watch", problems) from None
+        raise ConfigurationError("the broker", problems) from None
 
 
 _EVERY_S = 1.0

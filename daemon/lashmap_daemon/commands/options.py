@@ -6,6 +6,7 @@ them at every start.
 
 import getpass
 from dataclasses import dataclass
+from datetime import datetime
 from enum import Enum
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar, dataclass_transform
@@ -332,6 +333,108 @@ class WatchOptions:
     ] = None
 
 
+StoreArgument = Annotated[
+    str, typer.Argument(help="Store: a folder, or s3://bucket/folder.", show_default=False)
+]
+
+
+@_options
+class GatherOptions:
+    """Bring the records of many stands together in one store, from a broker, from folders, or from both.
+
+    From a broker it goes on until Ctrl-C or a signal; folders alone are read once.
+    """
+
+    store: StoreArgument
+    sources: Annotated[
+        list[str] | None,
+        typer.Argument(
+            help="Folders of logbooks and archives; a file with a table [bus] names the broker.",
+            show_default=False,
+        ),
+    ] = None
+    broker: Annotated[
+        str | None, typer.Option(help="mqtt://host:port or mqtts://host:port.", envvar="LASHMAP_BROKER")
+    ] = None
+    user: Annotated[str | None, typer.Option(help="User at the broker.")] = None
+    password_file: Annotated[
+        str | None, typer.Option(help="File with the password; or set LASHMAP_BUS_PASSWORD.")
+    ] = None
+    ca_file: Annotated[str | None, typer.Option(help="Authority that signed the broker's certificate.")] = (
+        None
+    )
+    name: Annotated[
+        str, typer.Option(help="Of this gatherer; keep it, the broker keeps records for it while it is away.")
+    ] = "1"
+    group: Annotated[str, typer.Option(help="Gatherers of one group share the records.")] = "hall"
+    every: Annotated[float, typer.Option(help="Seconds from one batch to the next.", min=0.5, max=60.0)] = 4.0
+    keep_hours: Annotated[
+        float,
+        typer.Option(help="So long the broker keeps records for it while it is away.", min=0.0, max=2000.0),
+    ] = 168.0
+    once: Annotated[bool, typer.Option("--once", help="End when nothing more waits at the broker.")] = False
+
+
+@_options
+class QuestionsOptions:
+    """List the questions that can be asked, or print one as SQL, to be copied."""
+
+    question: Annotated[
+        str | None, typer.Argument(help="Print this one; all by name when left out.", show_default=False)
+    ] = None
+
+
+SinceOption = Annotated[
+    datetime | None, typer.Option(help="First day of tests that count.", formats=["%Y-%m-%d"])
+]
+UntilOption = Annotated[datetime | None, typer.Option(help="Last day.", formats=["%Y-%m-%d"])]
+CsvOption = Annotated[
+    Path | None, typer.Option(help="Write every row to this file instead.", show_default=False)
+]
+
+
+@_options
+class AskOptions:
+    """Ask a question of all tests in a store; the first rows as a table, all of them as CSV or JSON."""
+
+    store: StoreArgument
+    question: Annotated[str, typer.Argument(help="Name; see: lashmap fleet questions.", show_default=False)]
+    since: SinceOption = None
+    until: UntilOption = None
+    check: Annotated[str, typer.Option(help="How serial numbers of check standards begin.")] = "CHECK-"
+    rows: Annotated[int, typer.Option(help="Rows of the table.", min=1)] = 20
+    csv: CsvOption = None
+    as_json: JsonOption = False
+
+
+@_options
+class SqlOptions:
+    """Ask in SQL of your own: at a prompt, or once with --query."""
+
+    store: StoreArgument
+    query: Annotated[str | None, typer.Option(help="SQL; at a prompt when left out.", show_default=False)] = (
+        None
+    )
+    csv: CsvOption = None
+    as_json: JsonOption = False
+
+
+@_options
+class JudgeOptions:
+    """Judge the raw samples of all gathered tests anew, with this version; what was recorded stays beside it.
+
+    Tests that this version has judged are passed over, so that an interrupted run goes on.
+    """
+
+    store: StoreArgument
+    processes: Annotated[
+        int | None, typer.Option(help="Of this machine; all its processors when left out.", min=1)
+    ] = None
+    scheduler: Annotated[
+        str | None, typer.Option(help="A Dask cluster instead, as tcp://host:8786.", show_default=False)
+    ] = None
+
+
 @_options
 class ExportOptions:
     """Export samples and results as documented tables."""
@@ -429,6 +532,10 @@ class DemoOptions:
     cycle: Annotated[
         bool,
         typer.Option("--cycle", help="A cycle run with an encoder on each shaft, in about four minutes."),
+    ] = False
+    hall: Annotated[
+        bool,
+        typer.Option("--hall", help="An invented hall of 50 stands and a month, gathered and asked."),
     ] = False
 
 

@@ -418,6 +418,10 @@ def demo(options: DemoOptions, console: Console) -> int:
         StandError: When the simulated stand does not come up.
     """
     box, folder, short = options.box, options.folder, options.short
+    if options.hall:
+        from lashmap_daemon.commands.fleet import demo_hall  # noqa: PLC0415 - needs packages of an extra
+
+        return demo_hall(folder, options.seed, console)
     need_pseudo_terminals()
     if short and box is not None:
         raise ConfigurationError("--short", [f"has a box file of its own; leave it out, or {box}"])

@@ -245,6 +245,19 @@ def must_be_logbook(base: sqlite3.Connection, path: Path) -> bool:
     return True
 
 
+def is_logbook(path: Path) -> bool:
+    """True for a file that says it is a logbook; False too where it cannot be read.
+
+    The mark of an application stands at byte 68 of an SQLite file (SQLite, "Database File Format", 1.3).
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(72)
+    except OSError:
+        return False
+    return head[:16] == b"SQLite format 3\0" and head[68:72] == APPLICATION_ID.to_bytes(4, "big")
+
+
 def is_empty(base: sqlite3.Connection, path: Path) -> bool:
     """True for a file without a table, False for a logbook, whatever else it holds.
 

@@ -1,0 +1,1 @@
+"""Records of many stands brought together in one store, and what is asked of them."""
