@@ -411,13 +411,8 @@ def _put_together(
     untied = np.where(both, found_lash.values, nan)
     alone = [_flank_alone(passes, noise, flanks, side) for side in (0, 1)]
     per = gear_set.normal_per_transverse
-    tied = tie(
-        untied[:, PHASES // 2],
-        _level_mm(passes, found),
-        ties[0],
-        share_mm=ties[1],
-        normal_per_transverse=per,
-    )
+    level_mm = _level_mm(passes, found)
+    tied = tie(untied[:, PHASES // 2], level_mm, ties[0], share_mm=ties[1], normal_per_transverse=per)
     lash = found_lash.values + tied.level.estimate.value
     swing = _swing_mm(passes, found, None if np.isnan(tied.apart).all() else tied.level.estimate)
     spread = _Spread.of(smoother, lash, (found_lash.share, noise), (tied.level, swing))

@@ -161,15 +161,14 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     rounding2 = 2 * repeated_rounding(dither, settled.resolution_mm)
     unreached = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
     other_b2 = rounding2 + unreached**2 / 3
-    with_creep2 = other_b2 + creep.uncertainty_mm**2
-    uncertainty, effective = _combine(random2, known, with_creep2) if freedom > 0 else (nan, nan)
+    combined = _combine(random2, known, other_b2 + creep.uncertainty_mm**2) if freedom > 0 else (nan, nan)
     shift, shift_error = 0.0, 0.0
     if sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) >= LEAST_SHIFT * mean:  # no more is in the scatter
         shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
     return Lash(
         mean_mm=mean,
-        standard_uncertainty_mm=uncertainty,
-        degrees_of_freedom=effective,
+        standard_uncertainty_mm=combined[0],
+        degrees_of_freedom=combined[1],
         spread_mm=float(np.maximum.reduce(steps) - np.minimum.reduce(steps)),
         steps=steps.size,
         centre_mm=centre,

@@ -306,6 +306,16 @@ class ImportOptions:
     output: OutputOption = None
 
 
+BrokerOption = Annotated[
+    str | None, typer.Option(help="mqtt://host:port or mqtts://host:port.", envvar="LASHMAP_BROKER")
+]
+UserOption = Annotated[str | None, typer.Option(help="User at the broker.")]
+PasswordFileOption = Annotated[
+    str | None, typer.Option(help="File with the password; or set LASHMAP_BUS_PASSWORD.")
+]
+AuthorityOption = Annotated[str | None, typer.Option(help="Authority that signed the broker's certificate.")]
+
+
 @_options
 class WatchOptions:
     """Watch stands over the bus: one as the person at it sees it, or many as a table. Read only."""
@@ -314,16 +324,10 @@ class WatchOptions:
         list[str] | None,
         typer.Argument(help="Stand files or names on the bus; all when left out.", show_default=False),
     ] = None
-    broker: Annotated[
-        str | None, typer.Option(help="mqtt://host:port or mqtts://host:port.", envvar="LASHMAP_BROKER")
-    ] = None
-    user: Annotated[str | None, typer.Option(help="User at the broker.")] = None
-    password_file: Annotated[
-        str | None, typer.Option(help="File with the password; or set LASHMAP_BUS_PASSWORD.")
-    ] = None
-    ca_file: Annotated[str | None, typer.Option(help="Authority that signed the broker's certificate.")] = (
-        None
-    )
+    broker: BrokerOption = None
+    user: UserOption = None
+    password_file: PasswordFileOption = None
+    ca_file: AuthorityOption = None
     once: Annotated[bool, typer.Option("--once", help="Print what is known now and end.")] = False
     page: Annotated[
         bool, typer.Option("--page", help="Show them in a browser, as the file's table [page] says.")
@@ -353,16 +357,10 @@ class GatherOptions:
             show_default=False,
         ),
     ] = None
-    broker: Annotated[
-        str | None, typer.Option(help="mqtt://host:port or mqtts://host:port.", envvar="LASHMAP_BROKER")
-    ] = None
-    user: Annotated[str | None, typer.Option(help="User at the broker.")] = None
-    password_file: Annotated[
-        str | None, typer.Option(help="File with the password; or set LASHMAP_BUS_PASSWORD.")
-    ] = None
-    ca_file: Annotated[str | None, typer.Option(help="Authority that signed the broker's certificate.")] = (
-        None
-    )
+    broker: BrokerOption = None
+    user: UserOption = None
+    password_file: PasswordFileOption = None
+    ca_file: AuthorityOption = None
     name: Annotated[
         str, typer.Option(help="Of this gatherer; keep it, the broker keeps records for it while it is away.")
     ] = "1"

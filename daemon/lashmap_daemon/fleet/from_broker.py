@@ -7,28 +7,22 @@ them again under the same name (``session_hours``). Live values and states are n
 
 from __future__ import annotations
 
-import sys
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import Final, Self
 
-import aiomqtt
 from paho.mqtt.client import Client, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from lashmap_daemon.bus.connection import KEEP_ALIVE_S, Refused, fresh, reason_of
-from lashmap_daemon.bus.messages import REVIEW
+from lashmap_daemon.bus.connection import KEEP_ALIVE_S, fresh
+from lashmap_daemon.bus.listening import ListeningClient
 from lashmap_daemon.fleet.rows import MOST_BYTES, TAKEN
 from lashmap_daemon.setup.bus_table import BusTable
 
-if TYPE_CHECKING:
-    from paho.mqtt.reasoncodes import ReasonCode
-
 MOST_IN_HAND: Final = 2000  # records that the broker gives out before one is acknowledged
-_LONGEST_WAIT_S = 15
 
 
 @dataclass(frozen=True)
@@ -41,7 +35,7 @@ class Came:
     session: int
 
 
-class FromBroker:
+class FromBroker(ListeningClient):
     """Listens while it is entered; `take` and `kept` from one thread.
 
     Args:
@@ -51,7 +45,6 @@ class FromBroker:
         session_hours: So long the broker keeps records for a gatherer that is away.
 
     Attributes:
-        problem: What is wrong with the connection; empty while it stands.
         came: How many records came.
 
     Raises:
@@ -59,38 +52,27 @@ class FromBroker:
     """
 
     def __init__(self, settings: BusTable, *, group: str, name: str, session_hours: float) -> None:
-        self.problem = "not reached yet; trying"
         self.came = 0
-        self._asked_for = [f"$share/{group}/{settings.root}/+/{topic.name}" for topic in TAKEN]
+        super().__init__(
+            settings,
+            f"lashmap-gather-{group}-{name}",
+            [f"$share/{group}/{settings.root}/+/{topic.name}" for topic in TAKEN],
+            MQTTProtocolVersion.MQTTv5,
+            manual_ack=True,
+        )
         self._came: list[Came] = []
         self._session = 0
         self._lock = threading.Lock()
-        self._where = settings.host, settings.port, KEEP_ALIVE_S
         self._session_s = int(session_hours * 3600)
-        self._client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"lashmap-gather-{group}-{name}",
-            protocol=MQTTProtocolVersion.MQTTv5,
-            manual_ack=True,
-        )
-        if settings.user is not None:
-            self._client.username_pw_set(settings.user, settings.password())
-        tls = settings.tls()
-        if tls is not None:
-            self._client.tls_set_context(tls)
-        self._client.reconnect_delay_set(1, _LONGEST_WAIT_S)
-        self._client.on_message = self._heard
-        self._client.on_connect = self._connected
-        self._client.on_connect_fail = self._not_connected
-        self._client.on_disconnect = self._disconnected
-        self._client.on_subscribe = self._subscribed
 
     def __enter__(self) -> Self:
         properties = fresh(PacketTypes.CONNECT)
         properties.MaximumPacketSize = MOST_BYTES + 1024
         properties.ReceiveMaximum = MOST_IN_HAND
         properties.SessionExpiryInterval = self._session_s
-        self._client.connect_async(*self._where, clean_start=False, properties=properties)
+        self._client.connect_async(
+            self._host, self._port, KEEP_ALIVE_S, clean_start=False, properties=properties
+        )
         self._client.loop_start()
         return self
 
@@ -127,28 +109,8 @@ class FromBroker:
             self._came.append(one)
             self.came += 1
 
-    def _connected(self, *about: Any) -> None:  # noqa: ANN401 - client, data, flags, code, properties
-        code: ReasonCode = about[3]
-        if code.is_failure:
-            self.problem = reason_of(aiomqtt.MqttCodeError(code))
-            return
+    def _ask(self) -> None:
         with self._lock:
             self._session += 1
             self._came.clear()  # the broker gives them again on the new connection
-        self._client.subscribe([(name, SubscribeOptions(qos=1)) for name in self._asked_for])
-
-    def _subscribed(self, *about: Any) -> None:  # noqa: ANN401 - client, data, number, codes, properties
-        for name, code in zip(self._asked_for, about[3], strict=False):
-            # An access list from before there were reviews forbids them; all else can be gathered.
-            if code.is_failure and not name.endswith(f"/{REVIEW.name}"):
-                self.problem = str(Refused(name, code.getName(), "read"))
-                return
-        self.problem = ""
-
-    def _not_connected(self, *_: object) -> None:
-        error = sys.exc_info()[1]  # paho calls this while it handles the error, and hands it to nobody
-        self.problem = reason_of(error) if error is not None else "it cannot be reached; check its address"
-
-    def _disconnected(self, *about: Any) -> None:  # noqa: ANN401 - client, data, flags, code, properties
-        if not self.problem:
-            self.problem = reason_of(aiomqtt.MqttCodeError(about[3]))
+        self._client.subscribe([(name, SubscribeOptions(qos=1)) for name in self._topics])

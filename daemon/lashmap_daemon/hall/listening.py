@@ -16,19 +16,17 @@ from __future__ import annotations
 
 import math
 import secrets
-import sys
 import threading
 import time
 from collections import deque
 from collections.abc import Iterable
-from typing import Any, Self
+from typing import Self
 
-import aiomqtt
 from paho.mqtt.client import Client, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.enums import MQTTProtocolVersion
 
-from lashmap_daemon.bus.connection import KEEP_ALIVE_S, Refused, reason_of
+from lashmap_daemon.bus.connection import KEEP_ALIVE_S
+from lashmap_daemon.bus.listening import ListeningClient
 from lashmap_daemon.bus.messages import ALARM, LIVE, RESULT, REVIEW, STATE, STATUS
 from lashmap_daemon.hall.hall import MOST_BYTES, BrokerSeen
 from lashmap_daemon.setup.bus_table import BusTable
@@ -36,12 +34,11 @@ from lashmap_daemon.setup.bus_table import BusTable
 ANEW_S = 60.0
 _ALIVE_S = 10.0  # between two questions whether a stand is alive
 _MOST_ALARMS = 10_000  # that wait to be taken; a flood loses the oldest
-_LONGEST_WAIT_S = 15
 _TOPICS = {STATUS: 0, STATE: 0, RESULT: 0, REVIEW: 0, ALARM: 1}
 Arrived = tuple[str, bytes, bool]
 
 
-class Listener:
+class Listener(ListeningClient):
     """Listens while it is entered; `take` from one thread.
 
     Attributes:
@@ -52,34 +49,17 @@ class Listener:
     """
 
     def __init__(self, settings: BusTable, stands: frozenset[str]) -> None:
-        self.broker = BrokerSeen(
-            address=settings.broker, since_s=time.monotonic(), problem="not reached yet; trying"
-        )
         names = [f"{settings.root}/{stand}/" for stand in sorted(stands) or ["+"]]
         self._asked_for = {f"{name}{topic.name}": qos for topic, qos in _TOPICS.items() for name in names}
+        identifier = f"lashmap-board-{secrets.token_hex(6)}"
+        super().__init__(settings, identifier, list(self._asked_for), MQTTProtocolVersion.MQTTv311)
+        self.broker = BrokerSeen(address=settings.broker, since_s=time.monotonic(), problem=self.problem)
         self._newest: dict[str, tuple[bytes, bool]] = {}
         self._alarms: deque[Arrived] = deque(maxlen=_MOST_ALARMS)
         self._lock = threading.Lock()
         self._asked_s = 0.0
         self._root = settings.root
         self._asked_alive_s: dict[str, float] = {}
-        self._host, self._port = settings.host, settings.port
-        self._client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"lashmap-board-{secrets.token_hex(6)}",
-            protocol=MQTTProtocolVersion.MQTTv311,
-        )
-        if settings.user is not None:
-            self._client.username_pw_set(settings.user, settings.password())
-        tls = settings.tls()
-        if tls is not None:
-            self._client.tls_set_context(tls)
-        self._client.reconnect_delay_set(1, _LONGEST_WAIT_S)
-        self._client.on_message = self._heard
-        self._client.on_connect = self._connected
-        self._client.on_connect_fail = self._not_connected
-        self._client.on_disconnect = self._disconnected
-        self._client.on_subscribe = self._subscribed
 
     def __enter__(self) -> Self:
         self._client.connect_async(self._host, self._port, KEEP_ALIVE_S)
@@ -128,33 +108,8 @@ class Listener:
         self._asked_s = time.monotonic()
         self._client.subscribe(list(self._asked_for.items()))
 
-    def _connected(self, *about: Any) -> None:  # noqa: ANN401 - client, data, flags, code, properties
-        code: ReasonCode = about[3]
-        if code.is_failure:
-            self._lost(reason_of(aiomqtt.MqttCodeError(code)))
-        else:
-            self._ask()
-
-    def _subscribed(self, *about: Any) -> None:  # noqa: ANN401 - client, data, number, codes, properties
-        if len(about[3]) < len(self._asked_for):
-            return  # of `ask_alive`: where live values are forbidden, a stand is as quiet as it is
-        for name, code in zip(self._asked_for, about[3], strict=False):
-            # An access list from before there were reviews forbids them; all else can be watched.
-            if code.is_failure and not name.endswith(f"/{REVIEW.name}"):
-                self._lost(str(Refused(name, code.getName(), "read")))
-                return
-        if self.broker.problem:
-            self.broker.since_s, self.broker.problem = time.monotonic(), ""
-
-    def _not_connected(self, *_: object) -> None:
-        error = sys.exc_info()[1]  # paho calls this while it handles the error, and hands it to nobody
-        self._lost(reason_of(error) if error is not None else "it cannot be reached; check its address")
-
-    def _disconnected(self, *about: Any) -> None:  # noqa: ANN401 - client, data, flags, code, properties
-        if not self.broker.problem:
-            self._lost(reason_of(aiomqtt.MqttCodeError(about[3])))
-
-    def _lost(self, problem: str) -> None:
-        if not self.broker.problem:
+    def _is(self, problem: str) -> None:
+        super()._is(problem)
+        if bool(problem) != bool(self.broker.problem):
             self.broker.since_s = time.monotonic()
         self.broker.problem = problem
