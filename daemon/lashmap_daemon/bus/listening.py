@@ -22,6 +22,7 @@ from lashmap_daemon.setup.bus_table import BusTable
 if TYPE_CHECKING:
     from paho.mqtt.reasoncodes import ReasonCode
 
+NOT_YET = "not reached yet; trying"
 _LONGEST_WAIT_S = 15
 
 
@@ -51,7 +52,7 @@ class ListeningClient(ABC):
         *,
         manual_ack: bool = False,
     ) -> None:
-        self.problem = "not reached yet; trying"
+        self.problem = NOT_YET
         self._topics = tuple(topics)
         self._host, self._port = settings.host, settings.port
         self._client = Client(

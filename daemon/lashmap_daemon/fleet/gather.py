@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from lashmap_daemon.bus.listening import NOT_YET
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.fleet.folder import Read, logbooks_below, read_tests
 from lashmap_daemon.fleet.from_broker import MOST_IN_HAND, Came, FromBroker
@@ -172,12 +173,12 @@ class Gatherer:
         Raises:
             StoreError: When it ends and the store cannot be written; what was not kept comes again.
         """
-        due_s, problem, held = time.monotonic() + every_s, link.problem, list[Came]()
+        due_s, told, held = time.monotonic() + every_s, NOT_YET, list[Came]()
         while not over():
             time.sleep(_TURN_S)
-            if link.problem != problem:
-                problem = link.problem
-                self._tell(problem or "connected to the broker")
+            if link.problem != told:
+                told = link.problem
+                self._tell(told or "connected to the broker")
             if time.monotonic() < due_s and link.waiting() <= MOST_IN_HAND // 2:
                 continue
             held = link.still(held) + link.take()

@@ -9,6 +9,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from daemon.bus.broker import Broker
@@ -29,10 +30,15 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
     one.start()
     yield one
     one.kill()
+    for process in Process.all:
+        process.ends(signal.SIGKILL)
+    Process.all.clear()
 
 
 class Process:
     """A gatherer in a process of its own; what it says goes into a file."""
+
+    all: ClassVar[list[Process]] = []
 
     def __init__(self, broker: Broker, store: Path, name: str, *more: str) -> None:
         self._said = store.with_name(f"said-{name}-{time.monotonic_ns()}")
@@ -41,6 +47,7 @@ class Process:
             self.process = subprocess.Popen(
                 [*command, "--name", name, "--every", "0.5", *more], stdout=said, stderr=said
             )
+        self.all.append(self)
 
     @property
     def said(self) -> str:
