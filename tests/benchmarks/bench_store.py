@@ -1,7 +1,7 @@
 """How long each question takes over a hall of many stands, and how much memory it needs.
 
-``PYTHONPATH=tests python tests/benchmarks/bench_store.py [stands] [days] [tests] [positions] [folder]``: tests of
-a stand and day, positions of a test; 1,000 stands, 30 days, 20 tests and 29 positions without numbers. The
+``PYTHONPATH=tests python tests/benchmarks/bench_store.py [stands] [days] [tests] [positions] [folder]``: tests
+of a stand and day, positions of a test; 1,000 stands, 30 days, 20 tests and 29 positions without numbers. The
 rows are drawn at random and appended a day at a time without messages: what is measured is asking, not
 gathering. Each question runs in a process of its own; pandas over the same files stands beside one of them.
 """
