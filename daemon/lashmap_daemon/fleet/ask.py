@@ -85,6 +85,7 @@ def opened(store: Store) -> duckdb.DuckDBPyConnection:
     base = duckdb.connect()
     base.execute(f"SET memory_limit = '{_MEMORY}'")
     base.execute("SET TimeZone = 'UTC'")
+    base.execute("SET enable_progress_bar = false")  # it would stand between the lines of a pipe
     for name, table in TABLES.items():
         places = store.files(name)
         columns = ", ".join(f'"{column.name}"' for column in table.columns)

@@ -167,6 +167,12 @@ def test_what_did_not_arrive_is_missing(tmp_path: Path) -> None:
     store, _ = gathered(tmp_path / "store", records[3:])
     (row,) = dicts(answer(store, "missing"))
     assert (row["said"], row["there"]) == (8, 5)
+    again = json.loads(records[5][1])
+    again |= {"event": 5_000, "id": f"{again['test']}/5000"}
+    again["record"]["attempt"] = 2
+    gathered(store.place, [(records[5][0], json.dumps(again).encode())])
+    (row,) = dicts(answer(store, "missing"))
+    assert (row["said"], row["there"]) == (8, 5)  # a position that was repeated is one position
     gathered(store.place, records)
     assert answer(store, "missing").rows == ()
 

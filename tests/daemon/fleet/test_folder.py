@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from daemon.fleet.halls import gathered, rows
+from lashmap_daemon.fleet.ask import ask, questions
 from lashmap_daemon.fleet.folder import logbooks_below, read_tests
 from lashmap_daemon.fleet.gather import Gatherer
 from lashmap_daemon.fleet.store import Store
@@ -102,3 +103,13 @@ def test_a_logbook_that_holds_more_than_a_logbook_is_passed_over(folder: Path, t
     _, gatherer, said = gather(folder, tmp_path / "store")
     assert gatherer.count.tests == len(SCENARIOS) - 1
     assert said[0].startswith("passed over: ")
+
+
+def test_nothing_is_missing_of_a_logbook_that_was_read_whole(folder: Path, tmp_path: Path) -> None:
+    """Positions that were refused, left out, repeated or checked again are in these logbooks."""
+    for one in ("resumed", "stuck", "spiral", "mitre", "cycle"):
+        shutil.copy(GOLDEN / one / "test.logbook", folder / f"{one}.logbook")
+    store, _, _ = gather(folder, tmp_path / "store")
+    given = {"since": dt.date(2020, 1, 1), "until": NOW.date(), "check": "CHECK-"}
+    assert ask(store, questions()["missing"], **given).rows == ()  # type: ignore[arg-type]
+    assert len(rows(store, "tests")) >= len(SCENARIOS) + 3
