@@ -161,28 +161,31 @@ def sql(options: SqlOptions, console: Console) -> None:
         return
     if options.csv is not None or options.as_json:
         raise ConfigurationError("--query", ["is missing; at a prompt answers are tables"])
-    if sys.stdin.isatty():
+    typed = sys.stdin.isatty()
+    if typed:
         say(console, f"Tables: {', '.join(TABLES)}; recorded is the newest result of each test. End with ;")
-    for asked in _asked():
+    for asked in _asked(typed=typed):
         try:
             _hand_out(run(store, asked), console, None, as_json=False)
         except LashmapError as error:
+            if not typed:
+                raise
             say(console, str(error), "bold")
 
 
-def _asked() -> Iterator[str]:
+def _asked(*, typed: bool) -> Iterator[str]:
     """What is typed, or comes from a pipe, up to each semicolon."""
-    typed = ""
+    waiting = ""
     while True:
         try:
-            typed += input(_GOES_ON if typed else _PROMPT if sys.stdin.isatty() else "") + "\n"
+            waiting += input((_GOES_ON if waiting else _PROMPT) if typed else "") + "\n"
         except EOFError:
             break
-        *whole, typed = typed.split(";")
+        *whole, waiting = waiting.split(";")
         yield from (one for one in whole if one.strip())
-        typed = typed.lstrip()
-    if typed.strip():
-        yield typed
+        waiting = waiting.lstrip()
+    if waiting.strip():
+        yield waiting
 
 
 def _question(name: str) -> Question:
@@ -207,7 +210,7 @@ def _hand_out(answer: Answer, console: Console, path: Path | None, *, as_json: b
         if left:
             say(console, f"… and {left} more rows; --csv FILE has them all", "dim")
         if not answer.rows:
-            say(console, "no row: nothing in the store answers this", "dim")
+            say(console, "no row", "dim")
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - a cell of any column

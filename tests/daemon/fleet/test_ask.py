@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from daemon.command import lashmap
+from daemon.command import ENTRY, lashmap
 from daemon.fleet.halls import FIRST, gathered, invented
 from lashmap_daemon.fleet.ask import Answer, ask, false_alarms, questions, run
 from lashmap_daemon.fleet.invented import CHECK, Truth
@@ -247,3 +248,20 @@ def test_what_cannot_be_asked_says_why(hall: tuple[Store, pd.DataFrame], tmp_pat
         assert done.returncode == 2
         assert why in done.stderr
         assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("typed", "status", "out", "err"),
+    [
+        ("SELECT 1 AS a; SELECT\n2 AS b", 0, ["a", "1", "b", "2"], ""),
+        ("SELECT nothing FROM tests; SELECT 3", 2, [], "SQL: Binder Error"),
+    ],
+)
+def test_sql_comes_from_a_pipe_too(
+    hall: tuple[Store, pd.DataFrame], typed: str, status: int, out: list[str], err: str
+) -> None:
+    done = subprocess.run(
+        [*ENTRY, "fleet", "sql", hall[0].place], input=typed, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout.split()) == (status, out)
+    assert err in done.stderr
