@@ -99,7 +99,6 @@ def _day(store: Store, rng: np.random.Generator, day: dt.date, size_of: Size) ->
     )
     at = np.datetime64(day) + np.timedelta64(6, "h") + (turn * 1200).astype("timedelta64[s]")
     common = {"day": np.full(size, np.datetime64(day)), "stand": stand, "test": name}
-    lash = 0.12 + rng.normal(0.0, 0.008, size)
     given = {
         "box": kind,
         "serial": serial,
@@ -116,7 +115,18 @@ def _day(store: Store, rng: np.random.Generator, day: dt.date, size_of: Size) ->
             "pinion_teeth": np.full(size, 13),
         },
     )
-    identity = np.char.add(name, "/result/1")
+    lash = 0.12 + rng.normal(0.0, 0.008, size)
+    _results(store, rng, common, (at, lash), positions)
+    _rocks(store, rng, common, (at, lash), positions)
+
+
+def _results(
+    store: Store, rng: np.random.Generator, common: dict[str, Any], of: tuple[Any, Any], positions: int
+) -> None:
+    """Results and runouts of a day."""
+    at, lash = of
+    size = len(lash)
+    identity = np.char.add(common["test"], "/result/1")
     outcome = np.where(lash > 0.11, "conforming", "not proven")
     figures = {
         "normal_backlash_mm": lash,
@@ -141,6 +151,14 @@ def _day(store: Store, rng: np.random.Generator, day: dt.date, size_of: Size) ->
         "amplitude_mm": np.abs(rng.normal(0.005, 0.002, 2 * size)),
     }
     _append(store, "runouts", {**twice, **of_member})
+
+
+def _rocks(
+    store: Store, rng: np.random.Generator, common: dict[str, Any], of: tuple[Any, Any], positions: int
+) -> None:
+    """Positions of a day."""
+    at, lash = of
+    size = len(lash)
     rocks = {key: np.repeat(value, positions) for key, value in common.items()}
     number = np.tile(np.arange(1, positions + 1), size)
     of_rock = {
