@@ -221,7 +221,7 @@ def fit_cycle(
     if not left_out or not fit.good or _thrown(fit):
         return fit
     arc_mm_per_deg = pi * gear_set.outer_module_mm * gear_set.pinion_teeth / 360.0
-    quickest = max(_pinion_deg_per_s(one) for one in (*drive, *coast))
+    quickest = max(one.pinion_deg_per_s for one in (*drive, *coast))
     return replace(fit, flags=(*fit.flags, too_quick_flag(left_out, quickest * arc_mm_per_deg)))
 
 
@@ -230,14 +230,8 @@ def _thrown(fit: CycleFit) -> bool:
 
 
 def _without_quickest(passes: Sequence[CyclePass]) -> list[CyclePass]:
-    quickest = max(range(len(passes)), key=lambda number: _pinion_deg_per_s(passes[number]))
+    quickest = max(range(len(passes)), key=lambda number: passes[number].pinion_deg_per_s)
     return [one for number, one in enumerate(passes) if number != quickest]
-
-
-def _pinion_deg_per_s(one: CyclePass) -> float:
-    """Mean speed, of angles that may be wrapped."""
-    went_deg = float(np.unwrap(one.pinion_deg, period=360.0)[-1] - one.pinion_deg[0])
-    return abs(went_deg) / float(one.pinion_time_s[-1] - one.pinion_time_s[0])
 
 
 def _fit(

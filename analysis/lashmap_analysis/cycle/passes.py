@@ -72,6 +72,12 @@ class CyclePass:
         """Whether both counts were taken at the same instants."""
         return self.pinion_time_s is self.gear_time_s or np.array_equal(self.pinion_time_s, self.gear_time_s)
 
+    @property
+    def pinion_deg_per_s(self) -> float:
+        """Mean speed of the pinion, never negative."""
+        went_deg = float(np.unwrap(self.pinion_deg, period=360.0)[-1] - self.pinion_deg[0])
+        return abs(went_deg) / float(self.pinion_time_s[-1] - self.pinion_time_s[0])
+
 
 @dataclass(frozen=True, kw_only=True)
 class Advance:

@@ -419,6 +419,8 @@ def demo(options: DemoOptions, console: Console) -> int:
     """
     box, folder, short = options.box, options.folder, options.short
     if options.hall:
+        if short or options.cycle or box is not None:
+            raise ConfigurationError("--hall", ["is a demonstration of its own; leave it out, or the others"])
         from lashmap_daemon.commands.fleet import demo_hall  # noqa: PLC0415 - needs packages of an extra
 
         return demo_hall(folder, options.seed, console)

@@ -102,8 +102,11 @@ class FromBroker(ListeningClient):
     # In the client's thread -----------------------------------------------------------------------------
 
     def _heard(self, _client: Client, _data: object, message: MQTTMessage) -> None:
-        if message.retain or message.qos == 0:
-            return  # shared subscriptions bring nothing that was kept (MQTT 5, 4.8.2)
+        if (
+            message.retain or message.qos == 0
+        ):  # no stand sends such, and shared subscriptions keep none (4.8.2)
+            self._client.ack(message.mid, message.qos)
+            return
         one = Came(message.topic, bytes(message.payload), message.mid, self._session)
         with self._lock:
             self._came.append(one)

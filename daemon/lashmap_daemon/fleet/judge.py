@@ -30,6 +30,7 @@ from lashmap_daemon.replay.conclude import conclude
 ANEW = "judged anew"
 _TOGETHER = 40  # results that are merged in one go
 _LATEST_S = 10.0  # or so long after the last
+_AT_ONCE = 1000  # tests that are handed out together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,28 +108,33 @@ def on_this_machine(processes: int | None = None) -> Run:
     """
 
     def run(tasks: Sequence[Task]) -> Iterator[Judged]:
-        waiting = list(tasks)
-        tries: dict[str, int] = {}
-        while waiting:
-            left: list[Task] = []
-            # Where one died before, each has a pool of its own: the next death says whose it is.
-            together = 1 if tries else (processes or os.cpu_count() or 1)
-            for some in [waiting] if not tries else [[one] for one in waiting]:
-                with ProcessPoolExecutor(together, mp_context=get_context("spawn")) as pool:
-                    futures = {pool.submit(judge_one, one): one for one in some}
-                    for future in as_completed(futures):
-                        task = futures[future]
-                        try:
-                            yield future.result()
-                        except BrokenProcessPool:
-                            tries[task.test] = tries.get(task.test, 0) + 1
-                            if tries[task.test] > 1:
-                                yield Judged(task=task, failed="the process that judged it died, twice")
-                            else:
-                                left.append(task)
-            waiting = left
+        for some in _parts(tasks):
+            broken = list[Task]()
+            yield from _in_pool(some, processes or os.cpu_count() or 1, broken.append)
+            # The next death says whose it is: each of these has a pool of its own.
+            for one in broken:
+                twice = list[Task]()
+                yield from _in_pool([one], 1, twice.append)
+                if twice:
+                    yield Judged(task=one, failed="the process that judged it died, twice")
 
     return run
+
+
+def _in_pool(tasks: Sequence[Task], processes: int, broken: Callable[[Task], None]) -> Iterator[Judged]:
+    """Judge in processes; ``broken`` is told of tests that were in hand or waited when one of them died."""
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        futures = {pool.submit(judge_one, one): one for one in tasks}
+        for future in as_completed(futures):
+            try:
+                yield future.result()
+            except BrokenProcessPool:
+                broken(futures[future])
+
+
+def _parts(tasks: Sequence[Task]) -> Iterator[Sequence[Task]]:
+    """Not millions at once: neither the memory nor a scheduler should hold them all."""
+    return (tasks[at : at + _AT_ONCE] for at in range(0, len(tasks), _AT_ONCE))
 
 
 def on_cluster(scheduler: str) -> Run:
@@ -150,16 +156,15 @@ def on_cluster(scheduler: str) -> Run:
         except (OSError, TimeoutError, ValueError) as error:
             raise StandError(f"{scheduler}: the scheduler is not reached ({error})") from None
         with client:
-            task_of: dict[Any, Task] = {}
-            for task in tasks:
-                future = client.submit(judge_one, task, pure=False, retries=1)
-                task_of[future] = task
-            for future in distributed.as_completed(list(task_of)):  # type: ignore[no-untyped-call]
-                if future.status == "error":  # its worker died more often than the scheduler allows
-                    yield Judged(task=task_of[future], failed=visible(str(future.exception())))
-                else:
-                    yield future.result()
-                del task_of[future]
+            for some in _parts(tasks):
+                sent: dict[Any, Task] = {
+                    client.submit(judge_one, one, pure=False, retries=1): one for one in some
+                }
+                for future in distributed.as_completed(list(sent)):  # type: ignore[no-untyped-call]
+                    if future.status == "error":  # its worker died more often than the scheduler allows
+                        yield Judged(task=sent[future], failed=visible(str(future.exception())))
+                    else:
+                        yield future.result()
 
     return run
 

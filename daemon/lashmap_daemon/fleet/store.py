@@ -17,8 +17,8 @@ import json
 import random
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -364,27 +364,21 @@ def _commit_failed() -> type[Exception]:
     return CommitFailedError
 
 
-class naming:  # noqa: N801 - it is used as a word: with naming(place)
-    """Name the store in what goes wrong with it."""
+@contextmanager
+def naming(place: str) -> Iterator[None]:
+    """Name the store in what goes wrong with it.
 
-    def __init__(self, place: str) -> None:
-        self._place = place
-
-    def __enter__(self) -> None:
-        try:
-            import deltalake  # noqa: F401, PLC0415 - optional and slow
-        except ImportError as error:
-            raise ConfigurationError(
-                "lashmap gather",
-                [f"needs {error.name}, which is not installed; do: pip install 'lashmap[fleet]'"],
-            ) from None
-
-    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+    Raises:
+        ConfigurationError: The packages of the extra are not installed.
+        StoreError: Anything else.
+    """
+    try:
         from deltalake.exceptions import DeltaError  # noqa: PLC0415 - optional and slow
-
-        if isinstance(error, DeltaError | OSError):
-            first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-            raise StoreError(f"{self._place}: the store cannot be used ({first})") from error
-
-
-Merge = Callable[[Sequence[Given]], Added]
+    except ImportError as error:
+        problem = f"needs {error.name}, which is not installed; do: pip install 'lashmap[fleet]'"
+        raise ConfigurationError("the store", [problem]) from None
+    try:
+        yield
+    except (DeltaError, OSError) as error:
+        first = str(error).strip().partition("\n")[0] or type(error).__name__
+        raise StoreError(f"{place}: the store cannot be used ({first})") from error

@@ -269,6 +269,7 @@ class CycleRun:
         self._seen: dict[Direction, Floats] = {}  # by flank, the newest pass
         self.watch: PassWatch | None = None
         self.turned: Turned | None = None
+        self._fitted: tuple[list[CyclePass], tuple[CycleFlag, ...]] = [], ()
         self._turn: Pass | None = None
 
     def begin_anew(self) -> None:
@@ -313,9 +314,10 @@ class CycleRun:
         fault = encoder_fault(self._gear_set, advance_of(self._gear_set, samples))
         if fault is not None:
             return fault.sentence
-        if turn.most_deg_per_s is not None and _speed(samples) > _TOO_QUICK * turn.most_deg_per_s:
+        turned_at = samples.pinion_deg_per_s
+        if turn.most_deg_per_s is not None and turned_at > _TOO_QUICK * turn.most_deg_per_s:
             return (
-                f"the pinion was turned at {_speed(samples):.0f} °/s, and at most "
+                f"the pinion was turned at {turned_at:.0f} °/s, and at most "
                 f"{turn.most_deg_per_s:.0f} °/s show that the gear stays on its flank"
             )
         later = _OF_ALL_PASSES if samples.latched else _OF_TWO_STREAMS
@@ -323,8 +325,17 @@ class CycleRun:
         return " ".join(one.sentence for one in disabling if one.name not in later)
 
     def _disabling(self, passes: Collection[tuple[Direction, CyclePass]]) -> list[CycleFlag]:
-        fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
-        return [] if fit is None else [one for one in fit.flags if one.disabling]
+        return [one for one in self._flags(passes) if one.disabling]
+
+    def _flags(self, passes: Collection[tuple[Direction, CyclePass]]) -> tuple[CycleFlag, ...]:
+        """What all passes together say; kept, since a fit takes a second and is asked for again."""
+        held = [samples for _, samples in passes]
+        before, flags = self._fitted
+        if list(map(id, before)) != list(map(id, held)):
+            fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
+            flags = () if fit is None else fit.flags
+            self._fitted = held, flags
+        return flags
 
     def slower(self, turn: Pass, *, planned: int) -> tuple[tuple[Pass, ...], str]:
         """A slower pair of passes where the gear may have flown at the tight spot, and why.
@@ -337,11 +348,10 @@ class CycleRun:
         if samples is None or turn.number >= planned + _MOST_SLOWER:
             return (), ""
         passes = [*self.passes.values(), (turn.direction, samples)]
-        fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
-        flown = None if fit is None else next((one for one in fit.flags if one.name is _THROWN), None)
+        flown = next((one for one in self._flags(passes) if one.name is _THROWN), None)
         if flown is None:
             return (), ""
-        most = float(math.floor(_SLOWER * min(_speed(one) for _, one in passes)))
+        most = float(math.floor(_SLOWER * min(one.pinion_deg_per_s for _, one in passes)))
         pair = (
             Pass(number=turn.number + more, direction=way, brake_nm=turn.brake_nm, most_deg_per_s=most)
             for more, way in enumerate(_WAYS, start=1)
@@ -372,12 +382,6 @@ class CycleRun:
         """The passes tied by accepted rocks, as the result will tie them; None where lash cannot be said."""
         rocks = TyingRocks(accepted, self._gear_set, indicator, conditions)
         return _of_both_flanks(list(self.passes.values()), rocks.tie)
-
-
-def _speed(samples: CyclePass) -> float:
-    """Mean speed of the pinion, °/s."""
-    went_deg = float(samples.pinion_deg[-1] - samples.pinion_deg[0])
-    return abs(went_deg) / float(samples.pinion_time_s[-1] - samples.pinion_time_s[0])
 
 
 def _of_both_flanks(

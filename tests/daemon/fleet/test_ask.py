@@ -241,6 +241,7 @@ def test_what_cannot_be_asked_says_why(hall: tuple[Store, pd.DataFrame], tmp_pat
         (("fleet", "ask", str(tmp_path), "drift"), "is no store of lashmap"),
         (("fleet", "sql", store.place, "--query", "SELECT"), "SQL: "),
         (("gather", str(tmp_path / "new")), "name a folder of logbooks"),
+        (("demo", "--hall", "--cycle"), "is a demonstration of its own"),
         (("gather", str(tmp_path / "new"), "no-such"), "no such folder of logbooks"),
         (("gather", str(tmp_path / "new"), "--broker", "mqtt://x", "--name", "A B"), "small letters"),
     ]:

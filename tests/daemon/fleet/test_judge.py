@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import shutil
@@ -28,7 +29,8 @@ from lashmap_daemon.fleet.judge import (
     on_this_machine,
     tasks_of,
 )
-from lashmap_daemon.fleet.store import Store
+from lashmap_daemon.fleet.rows import Rows
+from lashmap_daemon.fleet.store import Given, Store
 
 GOLDEN = Path(__file__).parents[2] / "golden"
 SCENARIOS = ("straight", "sweeps", "mitre", "imported")
@@ -166,10 +168,27 @@ def test_a_cluster_of_which_a_worker_dies_gives_the_same_to_the_last_digit(
 
 
 def test_what_changed_names_verdicts_that_turn_first(store: Store) -> None:
+    """Of four tests one turns by little, two keep their verdict and move by more, one is as it was."""
     judge(store, VERSION, here, quiet)
     changed = questions()["changed"].sql
     days = {"since": "2020-01-01", "until": "2030-01-01"}
     assert run(store, changed, days).rows == ()  # the same analysis recorded them
+    still, less, more, turned = sorted(row["test"] for row in rows(store, "tests"))
+    recorded = {row["test"]: row for row in rows(store, "results") if row["how"] == "recorded"}
+    later = dt.datetime(2027, 1, 1, tzinfo=dt.UTC)
+    for test, by_mm, outcome in ((less, 0.001, None), (more, 0.002, None), (turned, 0.0001, "nonconforming")):
+        row = {**recorded[test], "how": ANEW, "id": f"{test}/anew/other", "utc": later}
+        half_mm = (row["high_mm"] - row["low_mm"]) / 2
+        row |= {"normal_backlash_mm": row["normal_backlash_mm"] + by_mm * half_mm, "reasons": ["new"]}
+        row |= {} if outcome is None else {"outcome": outcome}
+        store.add([Given(rows=Rows(test=test, rows=(("results", row),)), place="", payload=b"")])
+    found = run(store, changed, days)
+    named = [dict(zip(found.columns, row, strict=True)) for row in found.rows]
+    assert [one["test"] for one in named] == [turned, more, less]
+    assert still not in {one["test"] for one in named}
+    assert [one["apart"] for one in named] == pytest.approx([0.0001, 0.002, 0.001], rel=1e-6)
+    assert named[0]["anew"] == "nonconforming" != named[0]["recorded"]
+    assert named[0]["new_reasons"] == ["new"]
 
 
 def test_the_command_says_what_it_did(store: Store, tmp_path: Path) -> None:
